@@ -1,6 +1,6 @@
 //! Builders: requests with believable defaults, so that a test names only what it is about.
 
-use crate::harness::Shop;
+use crate::harness::{Answer, Shop};
 use serde_json::{Value, json};
 
 /// A 5 in gauge 0-6-0 of which the usual things are known.
@@ -266,5 +266,14 @@ impl Shop {
             .filter(|entry| entry["stock_no"] == stock_no)
             .map(|entry| crate::harness::text(&entry["type"]))
             .collect()
+    }
+
+    /// Ends the last installation of a boiler.
+    pub async fn takes_out(&self, boiler: &str, change: &Value) -> Answer {
+        let list = self.get(&format!("{boiler}/installations?limit=200")).await;
+        let list = list.ok().body["items"].clone();
+        let last = list.as_array().and_then(|all| all.last());
+        let id = &last.expect("an installation")["id"];
+        self.patch(&format!("/v1/installations/{id}"), change).await
     }
 }

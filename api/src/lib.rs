@@ -11,78 +11,78 @@
 pub mod ground {
     pub mod actor;
     pub mod answers;
-    pub mod body;
+    pub(crate) mod body;
     pub mod clock;
     pub(crate) mod confirmations;
     pub mod connection;
     pub mod db;
-    pub mod entries;
-    pub mod list;
-    pub mod operations;
+    pub(crate) mod entries;
+    pub(crate) mod list;
+    pub(crate) mod operations;
     pub mod problem;
-    pub mod query;
+    pub(crate) mod query;
     pub(crate) mod strict_json;
     pub mod text;
     pub mod traces;
 }
 /// The firm, its keys, persons, languages, units and sheets.
 pub mod firm {
-    pub mod dated_rows;
-    pub mod firm;
+    pub(crate) mod dated_rows;
+    pub(crate) mod firm;
     pub mod keys;
-    pub mod languages;
-    pub mod persons;
-    pub mod sheets;
-    pub mod units;
+    pub(crate) mod languages;
+    pub(crate) mod persons;
+    pub(crate) mod sheets;
+    pub(crate) mod units;
 }
 /// Costs, taxes, the stock book and the accounts.
 pub mod books {
-    pub mod accounts;
-    pub mod accounts_entries;
-    pub mod calculations;
-    pub mod cash_rule;
-    pub mod costs;
-    pub mod exchange_rates;
+    pub(crate) mod accounts;
+    pub(crate) mod accounts_entries;
+    pub(crate) mod calculations;
+    pub(crate) mod cash_rule;
+    pub(crate) mod costs;
+    pub(crate) mod exchange_rates;
     pub(crate) mod export_taxes;
-    pub mod outgoing_payments;
-    pub mod statutory_periods;
-    pub mod stock_book;
-    pub mod tax_periods;
-    pub mod tax_rules;
+    pub(crate) mod outgoing_payments;
+    pub(crate) mod statutory_periods;
+    pub(crate) mod stock_book;
+    pub(crate) mod tax_periods;
+    pub(crate) mod tax_rules;
 }
 /// Boilers, their codes, tests and certificates.
 pub mod boilers {
-    pub mod boiler_records;
-    pub mod boiler_tests;
-    pub mod boilers;
-    pub mod certificates;
-    pub mod codes;
-    pub mod inspector_days;
-    pub mod installations;
-    pub mod papers;
-    pub mod pressure_changes;
+    pub(crate) mod boiler_records;
+    pub(crate) mod boiler_tests;
+    pub(crate) mod boilers;
+    pub(crate) mod certificates;
+    pub(crate) mod codes;
+    pub(crate) mod inspector_days;
+    pub(crate) mod installations;
+    pub(crate) mod papers;
+    pub(crate) mod pressure_changes;
 }
 /// Engines: facts, surveys, photographs, working figures.
 pub mod engines {
-    pub mod engines;
-    pub mod findings;
+    pub(crate) mod engines;
+    pub(crate) mod findings;
     pub mod photographs;
-    pub mod survey_sheets;
-    pub mod surveys;
-    pub mod working_figures;
+    pub(crate) mod survey_sheets;
+    pub(crate) mod surveys;
+    pub(crate) mod working_figures;
 }
 /// Jobs, fitters, inspector's visits, readiness.
 pub mod workshop {
-    pub mod checklist_items;
+    pub(crate) mod checklist_items;
     pub(crate) mod cost_to_come;
-    pub mod despatch_checklist;
-    pub mod fitters;
-    pub mod hour_rates;
-    pub mod inspector_visits;
-    pub mod jobs;
-    pub mod readiness;
-    pub mod test_costs;
-    pub mod work_records;
+    pub(crate) mod despatch_checklist;
+    pub(crate) mod fitters;
+    pub(crate) mod hour_rates;
+    pub(crate) mod inspector_visits;
+    pub(crate) mod jobs;
+    pub(crate) mod readiness;
+    pub(crate) mod test_costs;
+    pub(crate) mod work_records;
 }
 /// What a process needs to run.
 pub mod service {
@@ -90,57 +90,57 @@ pub mod service {
     pub mod config;
     pub mod limits;
     pub mod metrics;
-    pub mod reference;
+    pub(crate) mod reference;
     pub mod wire;
 }
 pub mod demo;
 /// Valuations, the price models and sales that they use, and margins.
 pub mod pricing {
     pub mod achieved_sales;
-    pub mod as_it_stands_prices;
-    pub mod asking_prices;
+    pub(crate) mod as_it_stands_prices;
+    pub(crate) mod asking_prices;
     pub mod back_tests;
-    pub mod closing_stock;
+    pub(crate) mod closing_stock;
     pub mod comparables;
-    pub mod margins;
+    pub(crate) mod margins;
     pub mod price_models;
-    pub mod price_scale;
-    pub mod pricing_facts;
-    pub mod track_record;
-    pub mod valuations;
+    pub(crate) mod price_scale;
+    pub(crate) mod pricing_facts;
+    pub(crate) mod track_record;
+    pub(crate) mod valuations;
 }
 /// The journal, webhooks and midnight.
 pub mod notifying {
-    pub mod journal;
+    pub(crate) mod journal;
     pub mod midnight;
     pub mod webhooks;
 }
 /// Plans, promises, and which jobs pay for themselves.
 pub mod planning {
-    pub mod plans;
-    pub mod value_added;
+    pub(crate) mod plans;
+    pub(crate) mod value_added;
 }
 /// Enquiries, listings, offers, reservations.
 pub mod enquiring {
-    pub mod enquiries;
-    pub mod listings;
-    pub mod offers;
-    pub mod promises;
+    pub(crate) mod enquiries;
+    pub(crate) mod listings;
+    pub(crate) mod offers;
+    pub(crate) mod promises;
     pub mod reservations;
 }
 /// Sales and what comes after them.
 pub mod selling {
-    pub mod commissions;
-    pub mod complaints;
-    pub mod deliveries;
-    pub mod deposits;
-    pub mod disposals;
-    pub mod exports;
-    pub mod invoices;
-    pub mod payments;
-    pub mod returns;
-    pub mod sales;
-    pub mod support_notes;
+    pub(crate) mod commissions;
+    pub(crate) mod complaints;
+    pub(crate) mod deliveries;
+    pub(crate) mod deposits;
+    pub(crate) mod disposals;
+    pub(crate) mod exports;
+    pub(crate) mod invoices;
+    pub(crate) mod payments;
+    pub(crate) mod returns;
+    pub(crate) mod sales;
+    pub(crate) mod support_notes;
 }
 /// What concerns all the other modules.
 pub mod desk {
@@ -149,20 +149,20 @@ pub mod desk {
 }
 /// Acquisitions, and the most to pay for an engine.
 pub mod buying {
-    pub mod acquisitions;
-    pub mod buying_valuations;
-    pub mod tax_positions;
+    pub(crate) mod acquisitions;
+    pub(crate) mod buying_valuations;
+    pub(crate) mod tax_positions;
 }
 /// What visitors and buyers see.
 pub mod shop {
-    pub mod descriptions;
-    pub mod owner_notes;
+    pub(crate) mod descriptions;
+    pub(crate) mod owner_notes;
     pub mod prints;
     pub mod public;
 }
 
-pub mod schema;
-pub mod stock;
+pub(crate) mod schema;
+pub(crate) mod stock;
 
 use actix_web::{
     App, Error,

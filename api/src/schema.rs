@@ -1,7 +1,7 @@
 //! The tables as the migrations leave them. Generated; see DEVELOPERS.md.
 
 diesel::table! {
-    /// The firm's own numbers and names for what amounts are booked to; a missing row has neither.
+    /// The firm's own account numbers and names; an account without a row has neither.
     accounts (account) {
         account -> Text,
         number -> Nullable<Text>,
@@ -10,50 +10,50 @@ diesel::table! {
 }
 
 diesel::table! {
-    /// How each engine came.
+    /// How the firm acquired each engine.
     acquisitions (id) {
         id -> Int8,
         stock_no -> Int4,
         method -> Text,
         on_day -> Date,
-        /// What was paid or allowed; NULL for an engine on commission.
+        /// Price paid, or allowance in part exchange; NULL for an engine on commission.
         price -> Nullable<Numeric>,
         person_id -> Nullable<Int8>,
         tax_position -> Text,
-        /// The seller's; NULL where the firm wrote the invoice itself.
+        /// Number of the seller's invoice; NULL: the firm wrote the invoice itself.
         invoice_no -> Nullable<Text>,
-        /// The least price that the owner of a commission engine takes.
+        /// The lowest price that the owner of a commission engine accepts.
         reserve -> Nullable<Numeric>,
         notes -> Nullable<Text>,
-        /// Of the price with its tax; the commission is net of tax. NULL: no share was agreed.
+        /// Percentage of the price including tax; the commission is net of tax. NULL: no percentage was agreed.
         commission_percent -> Nullable<Numeric>,
-        /// Net of tax; added to the share. NULL: no fixed sum was agreed.
+        /// Net of tax; added to the percentage. NULL: no fixed sum was agreed.
         commission_fixed -> Nullable<Numeric>,
-        /// The sale that an engine taken in part exchange pays into.
+        /// The sale towards which the engine was taken in part exchange.
         sale_id -> Nullable<Int8>,
-        /// The appraisal that became this acquisition.
+        /// The buying valuation that led to this acquisition.
         buying_valuation_id -> Nullable<Int8>,
         /// How an engine that was bought was paid for; NULL: not recorded, or nothing was paid.
         paid_by -> Nullable<Text>,
-        /// Tax that the seller's invoice shows, within the price; 0: it shows none.
+        /// Tax shown on the seller's invoice, included in the price; 0: none is shown.
         supplier_vat -> Numeric,
     }
 }
 
 diesel::table! {
-    /// What engines would fetch unfinished, tax included; the last one up to a day holds on it.
+    /// What engines would fetch unfinished, including tax; on a given day the latest one up to that day is used.
     as_it_stands_prices (id) {
         id -> Int8,
         stock_no -> Int4,
         on_day -> Date,
         price -> Numeric,
-        /// What it rests on.
+        /// How the price was arrived at.
         reason -> Text,
     }
 }
 
 diesel::table! {
-    /// What the firm decided to ask; the last row of an engine holds.
+    /// Asking prices set by the firm; the last row of an engine is in force.
     asking_prices (id) {
         id -> Int8,
         stock_no -> Int4,
@@ -61,52 +61,52 @@ diesel::table! {
         price -> Numeric,
         reason -> Nullable<Text>,
         valuation_id -> Nullable<Int8>,
-        /// Members whose values are outside the usual limits and were confirmed.
+        /// Members with values outside the usual limits that were confirmed.
         confirmed -> Array<Text>,
     }
 }
 
 diesel::table! {
-    /// Valuations of the firm's own sales as they would have been, each from the sales before it.
+    /// The firm's own sales, each valued from the sales before it.
     back_tests (id) {
         id -> Int8,
         from_day -> Date,
         to_day -> Date,
         asked_on -> Date,
-        /// Each sale with its valuation; NULL until it is worked out.
+        /// Each sale with its valuation; NULL until it is calculated.
         sales -> Nullable<Jsonb>,
     }
 }
 
 diesel::table! {
-    /// The test rules of boiler codes, one dated row each; a row is ended and another added, never edited.
+    /// Test rules of boiler codes, each from a date; a rule is ended and another added, never edited.
     boiler_code_rules (id) {
         id -> Int8,
         code_id -> Int8,
         rule -> Text,
-        /// NULL: any; so are band and first_service_from.
+        /// NULL: any; the same goes for band and first_service_from.
         material -> Nullable<Text>,
         band -> Nullable<Text>,
         first_service_from -> Nullable<Date>,
-        /// In the unit named; NULL where the unit says it all.
+        /// In the row's unit; NULL: the unit says it all.
         value -> Nullable<Numeric>,
         unit -> Text,
         effect -> Text,
-        /// First day; NULL: the source prints none, and the row also holds for older tests.
+        /// First day in force; NULL: from the beginning, as the source gives no date.
         valid_from -> Nullable<Date>,
-        /// Last day, inclusive; NULL: in force.
+        /// Last day in force, inclusive; NULL: no end.
         valid_until -> Nullable<Date>,
         source -> Text,
-        /// How sure the row is.
+        /// How certain the rule is.
         mark -> Text,
         notes -> Nullable<Text>,
-        /// The place whose tests count too, in a row accepts_tests_of; else NULL.
+        /// For a rule accepts_tests_of, the jurisdiction whose tests count too; else NULL.
         accepts -> Nullable<Text>,
     }
 }
 
 diesel::table! {
-    /// Named sets of test rules of one jurisdiction.
+    /// Named sets of test rules of a jurisdiction.
     boiler_codes (id) {
         id -> Int8,
         jurisdiction -> Text,
@@ -121,79 +121,79 @@ diesel::table! {
         boiler_id -> Int8,
         stock_no -> Int4,
         installed_on -> Date,
-        /// NULL: it is in there.
+        /// NULL: still in the engine.
         removed_on -> Nullable<Date>,
-        /// Time of day such as 15:00, where the order of a fitting and a job on one day matters.
+        /// Time of day such as 15:00; matters when an installation and a job fall on the same day.
         installed_at -> Nullable<Text>,
-        /// Time of day such as 15:00, where the order of a removal and a job on one day matters.
+        /// Time of day such as 15:00; matters when a removal and a job fall on the same day.
         removed_at -> Nullable<Text>,
     }
 }
 
 diesel::table! {
-    /// Days on which a boiler's working pressure was changed; each voids its papers.
+    /// Days on which a boiler's working pressure was changed; each change voids its certificates.
     boiler_pressure_changes (id) {
         id -> Int8,
         boiler_id -> Int8,
         on_day -> Date,
-        /// Time of day such as 15:00, where the order of a change and a test on one day matters.
+        /// Time of day such as 15:00; matters when a change and a test fall on the same day.
         at -> Nullable<Text>,
         working_pressure -> Text,
         reason -> Text,
-        /// Members whose values are outside the usual limits and were confirmed.
+        /// Members with values outside the usual limits that were confirmed.
         confirmed -> Array<Text>,
     }
 }
 
 diesel::table! {
-    /// Pressure vessels; papers belong to the boiler, not to the engine.
+    /// Pressure vessels; certificates belong to the boiler, not to the engine.
     boilers (id) {
         id -> Int8,
         number -> Text,
         maker -> Nullable<Text>,
         material -> Text,
-        /// As first recorded; later changes stand in boiler_pressure_changes.
+        /// As first recorded; later changes are in boiler_pressure_changes.
         working_pressure -> Text,
-        /// Whole internal volume as written; NULL: not measured.
+        /// Total internal volume, as written; NULL: not measured.
         volume -> Nullable<Text>,
         made_on -> Nullable<Date>,
         first_service_on -> Nullable<Date>,
         first_marketed_on -> Nullable<Date>,
-        /// What shows past use or conformity marking; NULL: nothing on record.
+        /// Evidence of past use or of conformity marking; NULL: none on record.
         conformity_evidence -> Nullable<Text>,
         /// Whether a gas tank is tested with it; NULL: not recorded.
         has_gas_tank -> Nullable<Bool>,
         notes -> Nullable<Text>,
-        /// The whole inside of the gas tank that is tested with the boiler; NULL: not recorded, or no tank.
+        /// Total internal volume of the gas tank tested with the boiler; NULL: not recorded, or no tank.
         gas_tank_volume -> Nullable<Text>,
-        /// Members whose values are outside the usual limits and were confirmed.
+        /// Members with values outside the usual limits that were confirmed.
         confirmed -> Array<Text>,
     }
 }
 
 diesel::table! {
-    /// What engines that are not the firm's would fetch, kept for ever.
+    /// Valuations of engines that the firm does not own; never deleted.
     buying_valuations (id) {
         id -> Int8,
         on_day -> Date,
-        /// The description, as it was told.
+        /// The description as the request gave it.
         engine -> Jsonb,
         basis -> Text,
         price_scale_version -> Int4,
-        /// NULL: it rests on the price scale alone.
+        /// NULL: only the price scale was used.
         price_model_id -> Nullable<Int8>,
         low -> Numeric,
         likely -> Numeric,
         high -> Numeric,
-        /// Steps, comparables and warnings as they were answered.
+        /// Steps, comparables and warnings as the response gave them.
         answer -> Jsonb,
-        /// What may be paid, as it was answered; NULL: it was not asked.
+        /// The most to pay, as the response gave it; NULL: not requested.
         money -> Nullable<Jsonb>,
     }
 }
 
 diesel::table! {
-    /// Papers issued on tests; kept as they are written, also where they name another boiler.
+    /// Certificates issued for tests, recorded exactly as written, even if they name another boiler.
     certificates (id) {
         id -> Int8,
         boiler_id -> Int8,
@@ -201,52 +201,52 @@ diesel::table! {
         number -> Text,
         issuer -> Text,
         issued_on -> Date,
-        /// The expiry printed on the paper; NULL: none is printed.
+        /// The last day printed on the certificate; NULL: none is printed.
         stated_until -> Nullable<Date>,
         boiler_number -> Text,
         covers -> Nullable<Text>,
-        /// Members whose values are outside the usual limits and were confirmed.
+        /// Members with values outside the usual limits that were confirmed.
         confirmed -> Array<Text>,
     }
 }
 
 diesel::table! {
-    /// What the firm makes ready before an engine leaves: one list for each sale follows from it.
+    /// The firm's despatch checklist: what it prepares before an engine leaves. Each sale uses the items that match it.
     checklist_items (item) {
         item -> Text,
         description -> Text,
-        /// NULL: for engines of every kind.
+        /// NULL: engines of every kind.
         kind -> Nullable<Text>,
-        /// Asked of such sales alone; NULL: of all.
+        /// true: only sales at a distance; false: only the others; NULL: both.
         at_distance -> Nullable<Bool>,
-        /// Asked of such sales alone; NULL: of all.
+        /// true: only sales to another country; false: only the others; NULL: both.
         buyer_abroad -> Nullable<Bool>,
-        /// The engine may not leave before it is ticked.
+        /// true: the engine may not leave until it is ticked.
         shuts_gate -> Bool,
     }
 }
 
 diesel::table! {
-    /// Values of the stock that were kept, one for a day; what was written down is counted from the last one.
+    /// Recorded closing stocks, at most one a day; write-downs start from the last one.
     closing_stock (id) {
         id -> Int8,
         /// The stock at the end of this day.
         on_day -> Date,
         kept_on -> Date,
-        /// Of one engine.
+        /// Cost of selling one engine.
         selling_cost -> Numeric,
-        /// Share of the price that selling costs; NULL: none.
+        /// Further cost of selling, in per cent of the price; NULL: none.
         selling_share_percent -> Nullable<Numeric>,
     }
 }
 
 diesel::table! {
-    /// Each engine of a kept value of the stock.
+    /// The engines of a closing stock.
     closing_stock_lines (closing_stock_id, stock_no) {
         closing_stock_id -> Int8,
         stock_no -> Int4,
         purchase -> Numeric,
-        /// What it was expected to fetch; NULL where nobody knew.
+        /// Expected price when finished; NULL: not known.
         price -> Nullable<Numeric>,
         price_from -> Nullable<Text>,
         cost_to_come -> Numeric,
@@ -257,24 +257,24 @@ diesel::table! {
         write_down -> Numeric,
         reversal -> Numeric,
         carrying_amount -> Numeric,
-        /// What it would fetch unfinished; NULL: not told.
+        /// Expected price unfinished; NULL: not recorded.
         as_it_stands_price -> Nullable<Numeric>,
-        /// Which of the two net realisable values was used, the better one; NULL without a price, and where only one was known.
+        /// Which of the two net realisable values was used: the better one; NULL without a price, and if only one was known.
         used -> Nullable<Text>,
-        /// As it stands: without what finishing costs; NULL: no such price.
+        /// Without the cost of finishing; NULL without a price as it stands.
         net_realisable_value_as_it_stands -> Nullable<Numeric>,
     }
 }
 
 diesel::table! {
-    /// Achieved sales, own or observed elsewhere. NULL means not known.
+    /// Achieved sales, the firm's own or observed elsewhere. NULL: not known.
     comparables (id) {
         id -> Int8,
         on_day -> Date,
         price -> Numeric,
         source -> Text,
         kind -> Text,
-        /// As written, with its unit; so is the weight.
+        /// As entered, with its unit; so is the weight.
         gauge -> Nullable<Text>,
         gauge_mm -> Nullable<Numeric>,
         description -> Text,
@@ -296,7 +296,7 @@ diesel::table! {
         papers_months_left -> Nullable<Int4>,
         boiler_material -> Nullable<Text>,
         included_items -> Array<Text>,
-        /// The engine, where it was the firm's own.
+        /// The engine, if the firm sold it.
         stock_no -> Nullable<Int4>,
         withdrawn_on -> Nullable<Date>,
         withdrawal_reason -> Nullable<Text>,
@@ -304,19 +304,19 @@ diesel::table! {
 }
 
 diesel::table! {
-    /// Repairs and replacements that buyers asked for after a delivery.
+    /// Repairs and replacements that buyers asked for after delivery.
     complaints (id) {
         id -> Int8,
         sale_id -> Int8,
         asked_on -> Date,
         description -> Text,
-        /// Day on which the buyer had the engine back; NULL while it is away.
+        /// Day on which the buyer got the engine back; NULL: still away.
         given_back_on -> Nullable<Date>,
     }
 }
 
 diesel::table! {
-    /// What was spent on engines besides purchase, hours and parts of jobs; a wrong line is reversed by another, never edited.
+    /// Costs of engines other than purchase, hours and parts of jobs; a wrong line is reversed by another, never edited.
     costs (id) {
         id -> Int8,
         stock_no -> Int4,
@@ -335,7 +335,7 @@ diesel::table! {
 }
 
 diesel::table! {
-    /// How far the firm's credit notes are numbered: one row, held by each return until it is stored, so that no number is left out.
+    /// Last number used for a credit note. Each return locks the one row until it is stored, so that the numbers have no gaps.
     credit_notes (one) {
         one -> Bool,
         last_no -> Int4,
@@ -346,7 +346,7 @@ diesel::table! {
     /// Days on which nobody works, or one fitter does not.
     days_off (id) {
         id -> Int8,
-        /// NULL: the works are shut.
+        /// NULL: the works are closed.
         fitter_id -> Nullable<Int8>,
         from_day -> Date,
         until_day -> Date,
@@ -355,7 +355,7 @@ diesel::table! {
 }
 
 diesel::table! {
-    /// The days on which engines left.
+    /// When and how sold engines left.
     deliveries (id) {
         id -> Int8,
         sale_id -> Int8,
@@ -367,13 +367,13 @@ diesel::table! {
         carrier -> Nullable<Text>,
         /// As the carrier wrote it.
         carrier_reference -> Nullable<Text>,
-        /// ISO 3166-1, two letters: where an export goes; NULL for all else.
+        /// Destination of an export, ISO 3166-1, two letters; NULL for all other deliveries.
         country -> Nullable<Text>,
     }
 }
 
 diesel::table! {
-    /// How far the receipts for deposits are numbered: one row, held by each deposit until it is stored, so that no number is left out.
+    /// Last number used for a deposit receipt. Each deposit locks the one row until it is stored, so that the numbers have no gaps.
     deposit_receipts (one) {
         one -> Bool,
         last_no -> Int4,
@@ -381,7 +381,7 @@ diesel::table! {
 }
 
 diesel::table! {
-    /// Deposits that were paid back whole.
+    /// Deposits that were paid back in full.
     deposit_returns (id) {
         id -> Int8,
         deposit_id -> Int8,
@@ -392,11 +392,11 @@ diesel::table! {
 }
 
 diesel::table! {
-    /// Money received for reservations: owed to whom it came from until it is set off at a sale or returned.
+    /// Money received for reservations. The firm owes it to the payer until it is set off at a sale or returned.
     deposits (id) {
         id -> Int8,
         reservation_id -> Int8,
-        /// Of the firm's receipt, in sequence without gaps.
+        /// Number of the firm's receipt; numbered in sequence without gaps.
         receipt_no -> Int4,
         on_day -> Date,
         amount -> Numeric,
@@ -407,7 +407,7 @@ diesel::table! {
 }
 
 diesel::table! {
-    /// How engines went without a sale.
+    /// How engines left without a sale.
     disposals (id) {
         id -> Int8,
         stock_no -> Int4,
@@ -418,9 +418,9 @@ diesel::table! {
 }
 
 diesel::table! {
-    /// One row for each physical machine that was ever in the firm's hands.
+    /// One row for each physical machine that the firm has ever had.
     engines (stock_no) {
-        /// Never repeats.
+        /// Never reused.
         stock_no -> Int4,
         kind -> Text,
         name -> Text,
@@ -430,11 +430,11 @@ diesel::table! {
         builder -> Nullable<Text>,
         builder_standing -> Nullable<Text>,
         built_year -> Nullable<Int4>,
-        /// As written, with its unit; so are all lengths and weights of this table.
+        /// As written, with its unit, like all lengths and weights of this table.
         gauge -> Nullable<Text>,
         /// The gauge converted exactly, for filters.
         gauge_mm -> Nullable<Numeric>,
-        /// Of the full-size track, as written; a narrow-gauge scale follows from it.
+        /// Gauge of the full-size track, as written; a narrow-gauge scale is derived from it.
         prototype_gauge -> Nullable<Text>,
         /// As written, such as 1:8 or 3 in to the foot.
         scale -> Nullable<Text>,
@@ -449,7 +449,7 @@ diesel::table! {
         width -> Nullable<Text>,
         height -> Nullable<Text>,
         rigid_wheelbase -> Nullable<Text>,
-        /// Total, of the rigid wheelbase.
+        /// Total side play of the rigid wheelbase.
         side_play -> Nullable<Text>,
         stated_tractive_effort -> Nullable<Text>,
         fuel -> Nullable<Text>,
@@ -457,23 +457,23 @@ diesel::table! {
         included_items -> Array<Text>,
         working_order -> Nullable<Text>,
         offered_as -> Text,
-        /// false for an engine that is made without one.
+        /// false for an engine built without a boiler.
         has_boiler -> Bool,
-        /// NULL: nobody has looked.
+        /// NULL: nobody has checked.
         asbestos_suspected -> Nullable<Bool>,
         place -> Nullable<Text>,
         notes -> Nullable<Text>,
-        /// Won at exhibitions.
+        /// Number won at exhibitions.
         medals -> Nullable<Int4>,
-        /// Whether drawings, bills and tests are on record from the beginning.
+        /// Whether drawings, bills and tests are on record from the start.
         full_record -> Nullable<Bool>,
-        /// Members whose values are outside the usual limits and were confirmed.
+        /// Members with values outside the usual limits that were confirmed.
         confirmed -> Array<Text>,
     }
 }
 
 diesel::table! {
-    /// What somebody asked: about an engine, or for one that is wanted, or both.
+    /// Enquiries: about an engine, for an engine that is wanted, or both.
     enquiries (id) {
         id -> Int8,
         person_id -> Int8,
@@ -481,13 +481,13 @@ diesel::table! {
         on_day -> Date,
         stock_no -> Nullable<Int4>,
         wanted_kind -> Nullable<Text>,
-        /// As they were written; any of them will do. Empty: any gauge.
+        /// As written; any of them will do. Empty: any gauge.
         wanted_gauges -> Array<Text>,
         wanted_scale -> Nullable<Text>,
         wanted_whyte -> Nullable<Text>,
         most_to_pay -> Nullable<Numeric>,
         message -> Nullable<Text>,
-        /// The day to come back to it; NULL: no day is set.
+        /// The day on which to follow it up; NULL: none is set.
         follow_up_on -> Nullable<Date>,
         closed_on -> Nullable<Date>,
         closing_reason -> Nullable<Text>,
@@ -495,7 +495,7 @@ diesel::table! {
 }
 
 diesel::table! {
-    /// What one unit of a currency is worth in the firm's, from a day on until the next row of that currency.
+    /// Value of one unit of a currency in the firm's currency, from a day until the next row of that currency.
     exchange_rates (id) {
         id -> Int8,
         currency -> Text,
@@ -506,7 +506,7 @@ diesel::table! {
 }
 
 diesel::table! {
-    /// Engines that were sold to go to another country, one row for a sale.
+    /// Sales of engines that go to another country; at most one row for a sale.
     exports (id) {
         id -> Int8,
         sale_id -> Int8,
@@ -514,22 +514,22 @@ diesel::table! {
         destination -> Text,
         /// Who takes it there: the seller has control to the end, or the buyer collects.
         method -> Text,
-        /// Day on which it left the country of the firm; NULL: it has not.
+        /// Day on which it left the firm's country; NULL: it has not left.
         left_on -> Nullable<Date>,
-        /// What shows that it left, such as a customs declaration or a waybill; NULL: none is held.
+        /// Evidence that it left, such as a customs declaration or a waybill; NULL: none received.
         evidence -> Nullable<Text>,
-        /// Day on which the firm got it; NULL: none is held.
+        /// Day on which the firm received the evidence; NULL: none received.
         evidence_on -> Nullable<Date>,
-        /// It was used in the country of the firm before it left: late evidence takes no tax back.
+        /// It was used in the firm's country before it left, so that late evidence does not recover the tax.
         used_before_leaving -> Bool,
     }
 }
 
 diesel::table! {
-    /// Faults seen; open until a job or a later survey clears them.
+    /// Defects found; open until a job or a later survey clears them.
     findings (id) {
         id -> Int8,
-        /// NULL: a complaint of the buyer, and no survey, says it.
+        /// NULL: it comes from a buyer's complaint.
         survey_id -> Nullable<Int8>,
         stock_no -> Int4,
         /// NULL: the complaint does not say.
@@ -537,42 +537,42 @@ diesel::table! {
         severity -> Text,
         description -> Text,
         found_on -> Date,
-        /// true: the public may read it.
+        /// true: it may be published.
         released -> Bool,
         cleared_by_job_id -> Nullable<Int8>,
         cleared_by_survey_id -> Nullable<Int8>,
         cleared_on -> Nullable<Date>,
-        /// The complaint that was open when the engine came back; its words are the buyer's and stay in the house.
+        /// The complaint that was open when the engine was returned; its text is the buyer's and is not published.
         complaint_id -> Nullable<Int8>,
     }
 }
 
 diesel::table! {
-    /// The firm itself: one row.
+    /// The firm: one row.
     firm (one) {
         one -> Bool,
         name -> Text,
-        /// ISO 4217; every amount of the database is in it.
+        /// ISO 4217 code of every amount in the database.
         currency -> Text,
-        /// IANA name; every civil day is a day of this zone.
+        /// IANA name; all dates are dates in this zone.
         time_zone -> Text,
-        /// Whose boiler codes and tax rules hold.
+        /// The jurisdiction of the boiler codes and tax rules that apply.
         jurisdiction -> Text,
-        /// RFC 6570 template of the page of an engine on the shop site; NULL without a site.
+        /// RFC 6570 template of an engine's page on the shop site; NULL: there is no site.
         page_url -> Nullable<Text>,
-        /// How long a reservation holds when nobody says how long.
+        /// Hours that a reservation lasts if the request does not say.
         reservation_hours -> Int4,
-        /// As invoices show it; NULL: not told.
+        /// As printed on invoices; NULL: not given.
         address -> Nullable<Text>,
-        /// As invoices show it; NULL: not told, or not registered.
+        /// As printed on invoices; NULL: not given, or not registered for VAT.
         vat_number -> Nullable<Text>,
-        /// On which sheets are printed.
+        /// Paper size of printed sheets.
         paper_size -> Text,
-        /// Of the Atom feed; the ids of its entries follow from it and never change.
+        /// Id of the Atom feed; the ids of its entries are derived from it and never change.
         feed_id -> Uuid,
-        /// BCP 47; titles and words are written in the first.
+        /// BCP 47; the first is the language of titles and descriptions.
         languages -> Array<Text>,
-        /// How many engines can be worked at at once.
+        /// How many engines can be worked on at once.
         benches -> Int4,
         /// How many engines can be in steam at once.
         steaming_bays -> Int4,
@@ -580,34 +580,34 @@ diesel::table! {
 }
 
 diesel::table! {
-    /// Who works in the shop, and when.
+    /// Who works in the workshop, and when.
     fitters (id) {
         id -> Int8,
-        /// Written as on the hours that are booked.
+        /// Spelled as on booked hours.
         name -> Text,
         skills -> Array<Text>,
-        /// From Monday to Sunday.
+        /// Hours at the bench, Monday to Sunday.
         weekly_hours -> Array<Numeric>,
-        /// The last day; NULL: no end is known.
+        /// Last day with the firm; NULL: no end known.
         until_day -> Nullable<Date>,
     }
 }
 
 diesel::table! {
-    /// What the firm sets for its own gates: one row.
+    /// The firm's settings for its gates: one row.
     gate_settings (one) {
         one -> Bool,
-        /// Checks whose watch shuts a gate too; an unmet one always does.
+        /// Checks for which a warning also shuts a gate; an unmet one always does.
         blocking_warnings -> Array<Text>,
-        /// A paper that lapses within so many days is watched.
+        /// A certificate that expires within this many days gives a warning.
         warning_days -> Int4,
-        /// Months, 1 to 12, in which an engine travels drained.
+        /// Months, 1 to 12, in which an engine must be drained to travel.
         frost_months -> Array<Int4>,
     }
 }
 
 diesel::table! {
-    /// What an hour of a fitter costs and is worth, from a day on until the next row of that fitter.
+    /// Cost and recovery rate of a fitter's hour, from a day until the next row of that fitter.
     hour_rates (id) {
         id -> Int8,
         fitter -> Text,
@@ -620,21 +620,21 @@ diesel::table! {
 }
 
 diesel::table! {
-    /// Answers to POSTs that named an Idempotency-Key, kept for 7 days.
+    /// Answers to POSTs with an Idempotency-Key, kept for 7 days.
     idempotency_keys (key_id, idempotency_key) {
         key_id -> Int8,
         idempotency_key -> Text,
         target -> Text,
         body_sha256 -> Bytea,
         location -> Text,
-        /// NULL when the answer showed a secret.
+        /// NULL: the answer had a secret.
         answer -> Nullable<Text>,
         on_day -> Date,
     }
 }
 
 diesel::table! {
-    /// Files that were imported, by the digest of their bytes: the same file sent twice is told.
+    /// Digests of imported files, so that a file sent twice is noticed.
     imports (file_sha256) {
         file_sha256 -> Bytea,
         on_day -> Date,
@@ -643,17 +643,17 @@ diesel::table! {
 }
 
 diesel::table! {
-    /// Days on which the inspector comes.
+    /// Days on which an inspector comes.
     inspector_visits (on_day) {
         on_day -> Date,
-        /// How many tests he sees on it.
+        /// How many tests they can see that day.
         tests -> Int4,
         notes -> Nullable<Text>,
     }
 }
 
 diesel::table! {
-    /// The findings that a job is to clear when it is finished.
+    /// The findings that a job clears when finished.
     job_findings (job_id, finding_id) {
         job_id -> Int8,
         finding_id -> Int8,
@@ -661,7 +661,7 @@ diesel::table! {
 }
 
 diesel::table! {
-    /// The condition grades that a job is to bring about.
+    /// Condition grades once a job is finished.
     job_grades (job_id, area) {
         job_id -> Int8,
         area -> Text,
@@ -678,13 +678,13 @@ diesel::table! {
         fitter -> Text,
         hours -> Numeric,
         reverses_id -> Nullable<Int8>,
-        /// Members whose values are outside the usual limits and were confirmed.
+        /// Members with values outside the usual limits that were confirmed.
         confirmed -> Array<Text>,
     }
 }
 
 diesel::table! {
-    /// Jobs that have to be finished before another is begun.
+    /// Jobs that must be finished before another starts.
     job_needs (job_id, needs_id) {
         job_id -> Int8,
         needs_id -> Int8,
@@ -714,33 +714,33 @@ diesel::table! {
         touches -> Array<Text>,
         gauge_glass_only -> Bool,
         hours_agreed -> Nullable<Numeric>,
-        /// What others are to be paid.
+        /// Cost of outside work, net of tax.
         outside_work -> Nullable<Numeric>,
         proposed_on -> Date,
         agreed_on -> Nullable<Date>,
         started_on -> Nullable<Date>,
         finished_on -> Nullable<Date>,
-        /// Time of day written like 15:00, where the order of a job and a test on one day matters.
+        /// Time of day such as 15:00; matters when a job and a test fall on the same day.
         finished_at -> Nullable<Text>,
         called_off_on -> Nullable<Date>,
         notes -> Nullable<Text>,
-        /// The working order that the job is to bring about; NULL: it leaves it as it is.
+        /// Working order once the job is finished; NULL: unchanged.
         working_order_after -> Nullable<Text>,
-        /// When the part on order, or the work by others, that the job waits for is expected; NULL: it waits for nothing, or nobody said.
+        /// When the part on order or the outside work is expected; NULL: the job waits for neither, or no day is known.
         expected_on -> Nullable<Date>,
         /// NULL: any fitter can do it.
         skill -> Nullable<Text>,
-        /// Who is to do it; NULL: whoever has the skill and the hours.
+        /// The assigned fitter; NULL: anyone with the skill and the hours.
         fitter_id -> Nullable<Int8>,
-        /// What the engine takes meanwhile; NULL: no room of the shop.
+        /// The place that the engine takes up meanwhile; NULL: no room in the workshop.
         work_place -> Nullable<Text>,
-        /// How long others have it; NULL: it is done in the shop.
+        /// Days away for outside work; NULL: done in the workshop.
         days_away -> Nullable<Int4>,
-        /// What its parts are expected to cost in all, net.
+        /// Expected cost of all its parts, net of tax.
         parts_expected -> Nullable<Numeric>,
-        /// Who asks after the part, or the work by others, that it waits for.
+        /// Who is chasing the part or the outside work; NULL: nobody.
         chased_by -> Nullable<Text>,
-        /// The boiler that the finished job touched; moving boilers later changes nothing of it. NULL: none on record, or not finished.
+        /// The boiler that the finished job was on; later moves of boilers do not change it. NULL: none recorded, or not finished.
         boiler_id -> Nullable<Int8>,
     }
 }
@@ -749,26 +749,26 @@ diesel::table! {
     /// Everything that happened, append-only, written in the transaction of the change.
     journal (id) {
         id -> Int8,
-        /// Dense number given after commit by one sequencer; NULL until then.
+        /// Number without gaps, given after commit by one sequencer; NULL until then.
         entry_no -> Nullable<Int8>,
         #[sql_name = "type"]
         type_ -> Text,
         at -> Timestamptz,
-        /// The firm's day of the entry.
+        /// The firm's date of the entry.
         on_day -> Date,
-        /// NULL: nobody acted.
+        /// The key that acted; NULL: the service itself.
         key_id -> Nullable<Int8>,
-        /// The engine that it is about; NULL when about none.
+        /// The engine concerned; NULL: none.
         stock_no -> Nullable<Int4>,
         /// Ids and figures; never names or addresses of persons.
         data -> Jsonb,
-        /// PostgreSQL's id of the transaction that wrote it, for readers who ask what was committed since a snapshot. Not kept by dump and restore.
+        /// PostgreSQL's id of the transaction that wrote it, to find what was committed since a snapshot. Dump and restore do not keep it.
         transaction_no -> Int8,
     }
 }
 
 diesel::table! {
-    /// Changes when a backup is restored, so that readers of the journal begin anew.
+    /// The id of the journal. It changes when a backup is restored, so that readers start again.
     journal_identity (one) {
         one -> Bool,
         journal_id -> Uuid,
@@ -776,18 +776,18 @@ diesel::table! {
 }
 
 diesel::table! {
-    /// Who may ask for what. The secret itself is not here.
+    /// API keys and their roles, without the secrets.
     keys (id) {
         id -> Int8,
         name -> Text,
         role -> Text,
         person -> Text,
         secret_sha256 -> Bytea,
-        /// The last day on which the key is taken; NULL: no end.
+        /// The last day on which the key works; NULL: it does not expire.
         expires_on -> Nullable<Date>,
         revoked -> Bool,
         last_used_on -> Nullable<Date>,
-        /// When a key that another has taken the place of is taken no more.
+        /// When the key stops working after a rotation; NULL: it has not been rotated.
         ends_at -> Nullable<Timestamptz>,
     }
 }
@@ -802,68 +802,68 @@ diesel::table! {
         /// Last part of the address of the engine's page on a shop site.
         page_name -> Text,
         price_on_request -> Bool,
-        /// Day of the last publication; NULL while it is not on show.
+        /// Day on which it was last published; NULL: not published now.
         on_show_since -> Nullable<Date>,
-        /// Day of the last withdrawal; NULL while it is not withdrawn.
+        /// Day on which it was last withdrawn; NULL: not withdrawn now.
         withdrawn_on -> Nullable<Date>,
-        /// For the firm alone; never public.
+        /// For the firm only; never public.
         withdrawal_reason -> Nullable<Text>,
-        /// Title and words in other languages of the firm: [{language, title, description}].
+        /// Title and description in the firm's other languages: [{language, title, description}].
         translations -> Jsonb,
     }
 }
 
 diesel::table! {
-    /// Days of the firm that have begun, each once: the entries of a day are written in the transaction that adds its row.
+    /// Days of the firm that have been processed, each once: the transaction that adds the row of a day writes its entries.
     midnights (on_day) {
         on_day -> Date,
-        /// Engines whose answer at a gate the day changed.
+        /// Number of engines with a gate that the day changed.
         n_changed -> Int4,
     }
 }
 
 diesel::table! {
-    /// What was answered to an offer; the last one counts.
+    /// Answers to offers; the last one counts.
     offer_answers (id) {
         id -> Int8,
         offer_id -> Int8,
         answer -> Text,
         on_day -> Date,
-        /// What the firm would take in its place; NULL unless it countered.
+        /// The price that the firm would accept instead; NULL unless the answer is a counter-offer.
         amount -> Nullable<Numeric>,
     }
 }
 
 diesel::table! {
-    /// What somebody would pay for an engine.
+    /// What someone would pay for an engine.
     offers (id) {
         id -> Int8,
         stock_no -> Int4,
         person_id -> Int8,
         on_day -> Date,
         amount -> Numeric,
-        /// The last day on which it holds; NULL: no end was said.
+        /// Last day on which the offer is valid; NULL: no end was given.
         until_day -> Nullable<Date>,
         notes -> Nullable<Text>,
-        /// Members whose values are outside the usual limits and were confirmed.
+        /// Members with values outside the usual limits that were confirmed.
         confirmed -> Array<Text>,
-        /// The sale of the engine to somebody else that ended the offer; NULL: none did. It stays when that sale is undone.
+        /// The sale to someone else that ended the offer; NULL: none did. Kept when that sale is cancelled.
         ended_by_sale_id -> Nullable<Int8>,
     }
 }
 
 diesel::table! {
-    /// Money paid to the sellers of engines and to suppliers.
+    /// Money paid to sellers of engines and to suppliers.
     outgoing_payments (id) {
         id -> Int8,
-        /// The purchase that it pays; NULL: it pays something else.
+        /// The purchase that this payment is for; NULL: for something else.
         acquisition_id -> Nullable<Int8>,
-        /// The cost that it pays; NULL: it pays something else.
+        /// The cost that this payment is for; NULL: for something else.
         cost_id -> Nullable<Int8>,
-        /// The parts of a job that it pays; NULL: it pays something else.
+        /// The parts of a job that this payment is for; NULL: for something else.
         parts_id -> Nullable<Int8>,
         on_day -> Date,
-        /// Below 0 when it came back.
+        /// Below 0: money that came back.
         amount -> Numeric,
         method -> Text,
         notes -> Nullable<Text>,
@@ -871,20 +871,20 @@ diesel::table! {
 }
 
 diesel::table! {
-    /// The firm's own notes for those who take an engine over.
+    /// The firm's own notes for new owners of engines.
     owner_notes (id) {
         id -> Int8,
         topic -> Text,
         /// NULL: for engines of every kind.
         kind -> Nullable<Text>,
-        /// NULL: for engines fired with anything.
+        /// NULL: for engines with any fuel.
         fuel -> Nullable<Text>,
         notes -> Text,
     }
 }
 
 diesel::table! {
-    /// Changes of asking prices of engines on commission that their owners were told of.
+    /// Price changes of engines on commission that their owners were notified of.
     owner_notifications (asking_price_id) {
         asking_price_id -> Int8,
         notified_on -> Date,
@@ -894,7 +894,7 @@ diesel::table! {
 }
 
 diesel::table! {
-    /// Money received for sales; a negative amount is paid back.
+    /// Money received for sales; a negative amount was paid back.
     payments (id) {
         id -> Int8,
         sale_id -> Int8,
@@ -902,9 +902,9 @@ diesel::table! {
         amount -> Numeric,
         method -> Text,
         notes -> Nullable<Text>,
-        /// The acquisition whose allowance is set off; NULL: paid in money.
+        /// The part-exchange acquisition with the allowance that is set off; NULL: paid in money.
         acquisition_id -> Nullable<Int8>,
-        /// The payer paid notes into the firm's bank account: cash by the cash rule.
+        /// The payer paid banknotes into the firm's bank account, which the cash rule counts as cash.
         notes_into_bank -> Bool,
         /// The deposit that is set off; NULL: no deposit.
         deposit_id -> Nullable<Int8>,
@@ -912,7 +912,7 @@ diesel::table! {
 }
 
 diesel::table! {
-    /// Money paid to the owners of engines sold on commission; a negative amount came back.
+    /// Money paid to owners of engines sold on commission; a negative amount came back.
     payouts (id) {
         id -> Int8,
         sale_id -> Int8,
@@ -924,50 +924,50 @@ diesel::table! {
 }
 
 diesel::table! {
-    /// Sellers, owners and buyers, once each, with the least that is needed; never public.
+    /// Sellers, owners and buyers, each recorded once and with as little as needed; never public.
     persons (id) {
         id -> Int8,
         name -> Text,
         email -> Nullable<Text>,
         telephone -> Nullable<Text>,
         address -> Nullable<Text>,
-        /// Day of the erasure: name and address are then those that the law wants beside a sale or a purchase, else the name is a placeholder; NULL: not erased.
+        /// Day of the erasure: what remains is the name and address that the law requires with a sale or a purchase, or else a placeholder; NULL: not erased.
         erased_on -> Nullable<Date>,
-        /// Names the person in the list of erasures that lies outside of the database. Ids of persons are given again after a restore, these are not.
+        /// Identifies the person in the list of erasures outside the database. Unlike ids of persons it is never used again after a restore.
         erasure_id -> Uuid,
     }
 }
 
 diesel::table! {
-    /// The files of a photograph, each smaller than the one before.
+    /// The files of a photograph, one for each width.
     photograph_sizes (photograph_id, width) {
         photograph_id -> Int8,
-        /// Pixels, upright.
+        /// Pixels of the upright picture.
         width -> Int4,
-        /// Pixels, upright.
+        /// Pixels of the upright picture.
         height -> Int4,
-        /// Name in the object store: SHA-256 of the content. Two photographs may share a file.
+        /// Name in the object store: SHA-256 of the content. Photographs may share a file.
         file -> Text,
     }
 }
 
 diesel::table! {
-    /// Pictures of engines; the pixels lie in the object store.
+    /// Photographs of engines; the files are in the object store.
     photographs (id) {
         id -> Int8,
         stock_no -> Int4,
-        /// Orders the photographs of an engine; the lowest is the main picture. There may be gaps.
+        /// Order among the engine's photographs; the lowest is the main one. Gaps are allowed.
         place -> Int4,
-        /// What it shows, for those who do not see it; NULL: not yet described, so no visitor is shown it.
+        /// Text for people who cannot see the image; NULL: none yet, and visitors are not shown the photograph.
         alt -> Nullable<Text>,
-        /// true: visitors may see it while the engine is on show.
+        /// true: visitors may see it while the engine is listed.
         public -> Bool,
         added_on -> Date,
     }
 }
 
 diesel::table! {
-    /// Plans of the workshop, as they were made; kept for ever, to be held against what happened.
+    /// Workshop plans as they were made; kept for ever, to compare with what happened.
     plans (id) {
         id -> Int8,
         made_on -> Date,
@@ -978,7 +978,7 @@ diesel::table! {
 }
 
 diesel::table! {
-    /// What was made ready before an engine leaves, when and by whom.
+    /// What was made ready before an engine leaves, when, and who ticked it.
     preparation_ticks (stock_no, item) {
         stock_no -> Int4,
         item -> Text,
@@ -988,40 +988,40 @@ diesel::table! {
 }
 
 diesel::table! {
-    /// What was learned from achieved sales, each time they or the price scale changed; kept for ever, as valuations rest on it.
+    /// Models fitted to achieved sales whenever they or the price scale changed; kept for ever, because valuations refer to them.
     price_models (id) {
         id -> Int8,
         on_day -> Date,
-        /// Of the sales, the price scale, the features and the way of learning.
+        /// SHA-256 of the sales, the price scale, the features and the fitting method.
         inputs_sha256 -> Bytea,
         price_scale_version -> Int4,
         n_sales -> Int4,
-        /// Sales left out, as the price scale has no price for them.
+        /// Sales left out because the price scale has no price for them.
         n_not_priced -> Int4,
-        /// Hyperparameters and what belongs to them; NULL: the sales had become too few.
+        /// The fitted parameters; NULL: there were too few sales.
         learned -> Nullable<Jsonb>,
         outliers -> Jsonb,
-        /// What was learned from, by day and price: with it and the column learned the fit is made again.
+        /// The sales used, by day and price: with the column learned they restore the model.
         sale_ids -> Array<Int8>,
     }
 }
 
 diesel::table! {
-    /// Versions of the firm's own price scale, each kept for ever.
+    /// Versions of the firm's price scale; every version is kept for ever.
     price_scales (version) {
         version -> Int4,
         from_day -> Date,
-        /// Four prices in five lie between likely / (1 + uncertainty) and likely x (1 + uncertainty).
+        /// The firm expects four prices in five between likely / (1 + uncertainty) and likely x (1 + uncertainty).
         uncertainty -> Text,
         notes -> Nullable<Text>,
-        /// As the proprietor wrote them, without the converted figures.
+        /// Base prices as the proprietor entered them, without the millimetres calculated from them.
         starts -> Jsonb,
         factors -> Jsonb,
     }
 }
 
 diesel::table! {
-    /// Sheets that wait to be opened once in a browser.
+    /// Sheets waiting to be opened once in a browser.
     prints (secret_sha256) {
         secret_sha256 -> Bytea,
         html -> Text,
@@ -1030,7 +1030,7 @@ diesel::table! {
 }
 
 diesel::table! {
-    /// Days given to somebody. The day on which a sold engine is to leave stands with its sale and not here.
+    /// Dates promised to customers. The day promised for a sold engine to leave is kept with its sale, not here.
     promises (id) {
         id -> Int8,
         stock_no -> Int4,
@@ -1047,64 +1047,64 @@ diesel::table! {
 }
 
 diesel::table! {
-    /// The engines on show, as visitors were last told of them in the journal.
+    /// Listed engines, as the journal last reported them to visitors.
     public_answers (stock_no) {
         stock_no -> Int4,
-        /// SHA-256 of the public answer without its own day.
+        /// SHA-256 of the public listing without its date.
         digest -> Bytea,
     }
 }
 
 diesel::table! {
-    /// Engines held for somebody, and the queue behind each in the order of ids.
+    /// Engines reserved for someone, and the queue for each in order of id.
     reservations (id) {
         id -> Int8,
         stock_no -> Int4,
         person_id -> Int8,
-        /// The key that asked.
+        /// The key that made the reservation.
         key_id -> Int8,
         asked_at -> Timestamptz,
-        /// How long it holds from the moment that it becomes live.
+        /// How many hours it lasts from the time at which it becomes live.
         hours -> Int4,
-        /// NULL while it stands in the queue.
+        /// When it became live; NULL: still in the queue.
         held_from -> Nullable<Timestamptz>,
-        /// The moment from which it holds no more, whether or not its lapse is written down yet.
+        /// When it lapses, even if the row does not say so yet.
         until_at -> Nullable<Timestamptz>,
         deposit_due -> Nullable<Numeric>,
         notes -> Nullable<Text>,
-        /// NULL: live, past its moment but not yet written down, or in the queue.
+        /// NULL: live, expired but not yet marked as lapsed, or in the queue.
         ended -> Nullable<Text>,
         ended_at -> Nullable<Timestamptz>,
         /// Why it was released.
         reason -> Nullable<Text>,
         sale_id -> Nullable<Int8>,
-        /// Since when the person is to be told that the turn has come, or that it will not; NULL: nothing to tell.
+        /// Since when the person should be notified that their turn has come, or that it will not; NULL: nothing to notify.
         notify_since -> Nullable<Timestamptz>,
         notified_at -> Nullable<Timestamptz>,
     }
 }
 
 diesel::table! {
-    /// How sales were undone: the engine came back, or it never left.
+    /// How sales were cancelled: the engine came back, or it never left.
     returns (id) {
         id -> Int8,
         sale_id -> Int8,
-        /// The delivery that is undone; NULL where the sale was called off before the engine left.
+        /// The delivery of the engine that came back; NULL: the sale was cancelled before the engine left.
         delivery_id -> Nullable<Int8>,
         on_day -> Date,
         reason -> Text,
-        /// What the buyer had paid by then; with the refund it says what the firm keeps.
+        /// What the buyer had paid by then; less the refund, this is what the firm keeps.
         paid -> Numeric,
-        /// Agreed to be paid back.
+        /// Refund agreed.
         refund -> Numeric,
-        /// Of the firm's own credit note, in sequence without gaps.
+        /// Number of the firm's credit note; numbered in sequence without gaps.
         credit_note_no -> Int4,
         notes -> Nullable<Text>,
     }
 }
 
 diesel::table! {
-    /// Sales; one for each engine unless it is undone.
+    /// Sales. An engine has only one sale that is not cancelled.
     sales (id) {
         id -> Int8,
         stock_no -> Int4,
@@ -1113,38 +1113,38 @@ diesel::table! {
         person_id -> Int8,
         buyer_abroad -> Bool,
         at_distance -> Bool,
-        /// Day of the buyer's written acknowledgement that the engine is sold without papers or for restoration.
+        /// Day on which the buyer acknowledged in writing that the engine is sold without papers or for restoration.
         papers_acknowledged_on -> Nullable<Date>,
         notes -> Nullable<Text>,
-        /// The day promised to the buyer for the engine to leave; NULL: none was promised.
+        /// The day by which the firm promised the buyer that the engine would leave. NULL: none was promised.
         promised_on -> Nullable<Date>,
-        /// Of the firm's own invoice for the sale, in sequence without gaps.
+        /// Number of the firm's invoice for the sale; numbered in sequence without gaps.
         invoice_no -> Int4,
-        /// Day of the written consent of the owner of an engine on commission to a price below the reserve; NULL: none.
+        /// Day on which the owner of a commission engine agreed in writing to a price below the reserve. NULL: no consent recorded.
         owner_agreed_on -> Nullable<Date>,
-        /// Day from whose end the sale no longer stands; NULL while it does. The same day as in returns.
+        /// The sale is cancelled from the end of this day; NULL: not cancelled. The same day as in returns.
         sale_cancelled_on -> Nullable<Date>,
-        /// The law of sale to consumers binds.
+        /// Consumer law applies to the sale.
         buyer_is_consumer -> Bool,
-        /// Members whose values are outside the usual limits and were confirmed.
+        /// Members with values outside the usual limits that were confirmed.
         confirmed -> Array<Text>,
-        /// Day on which the buyer was informed of the right to cancel a sale at a distance; NULL: never.
+        /// Day on which the buyer of a distance sale was informed of the right to cancel; NULL: never.
         informed_of_cancellation_on -> Nullable<Date>,
-        /// Day on which the buyer sent the notice of cancelling a sale at a distance; NULL: not cancelled.
+        /// Day on which the buyer of a distance sale sent the notice of cancellation; NULL: not cancelled.
         cancelled_on -> Nullable<Date>,
         /// The firm offered to collect the engine from the buyer who cancelled.
         collection_offered -> Bool,
-        /// Day on which the buyer showed that the engine was sent back; NULL: not shown.
+        /// Day on which the buyer proved that they had sent the engine back; NULL: not proved.
         proof_of_sending_on -> Nullable<Date>,
         /// Day on which the firm agreed to refund a buyer who rejects the engine; NULL: not agreed.
         refund_agreed_on -> Nullable<Date>,
-        /// Day of an event that changed what the engine was worth before it was sold, as damage does: the price tells nothing of days before it. NULL: none.
+        /// Day of an event before the sale that changed the engine's value, such as damage: the price is no evidence of its value before that day. NULL: none.
         value_changed_on -> Nullable<Date>,
     }
 }
 
 diesel::table! {
-    /// How far the firm's sales invoices are numbered: one row, held by each sale until it is stored, so that no number is left out.
+    /// Last number used for a sales invoice. Each sale locks the one row until it is stored, so that the numbers have no gaps.
     sales_invoices (one) {
         one -> Bool,
         last_no -> Int4,
@@ -1152,62 +1152,62 @@ diesel::table! {
 }
 
 diesel::table! {
-    /// Sales as they were learned from, each form of one kept once and for ever.
+    /// Sales as price models used them. Each form of a sale is stored once and kept for ever.
     sales_learned (id) {
         id -> Int8,
-        /// Of the column sale, as it was written.
+        /// SHA-256 of the column sale as it was written.
         sha256 -> Bytea,
         sale -> Jsonb,
     }
 }
 
 diesel::table! {
-    /// Terms of the law of sale, one dated row each; a row is ended and another added, never edited.
+    /// Statutory time limits of a sale, each from a date; a row is ended and another added, never edited.
     statutory_periods (id) {
         id -> Int8,
         jurisdiction -> Text,
         rule -> Text,
         value -> Int4,
         unit -> Text,
-        /// First day of delivery that it is for; NULL: all before too.
+        /// First day of delivery that it applies to; NULL: all earlier ones too.
         valid_from -> Nullable<Date>,
-        /// Last day, inclusive; NULL: in force.
+        /// Last day, inclusive; NULL: no end.
         valid_until -> Nullable<Date>,
         source -> Text,
-        /// How sure the row is.
+        /// How certain the rule is.
         mark -> Text,
     }
 }
 
 diesel::table! {
-    /// Where each engine stands; follows from the acts recorded, nothing of it is stored.
+    /// The current status of each engine, derived from the other tables; nothing is stored.
     stock (stock_no) {
         stock_no -> Int4,
         status -> Text,
         asking_price -> Nullable<Numeric>,
         boiler_id -> Nullable<Int8>,
         listing -> Nullable<Text>,
-        /// The asking price as far as a visitor may know it; NULL while it is on request.
+        /// The asking price that visitors may see; NULL: not listed, no price set, or price on request.
         public_price -> Nullable<Numeric>,
-        /// Until when an engine in stock is reserved: it is so only before that moment. NULL: it is not.
+        /// When the reservation of an engine in stock lapses: it is reserved only before that time. NULL: not reserved.
         reserved_until -> Nullable<Timestamptz>,
     }
 }
 
 diesel::table! {
-    /// What buyers asked after a sale.
+    /// Questions that buyers asked after a sale.
     support_notes (id) {
         id -> Int8,
         sale_id -> Int8,
         on_day -> Date,
         message -> Text,
-        /// NULL while it is to be answered.
+        /// The answer; NULL: not answered yet.
         answered -> Nullable<Text>,
     }
 }
 
 diesel::table! {
-    /// One condition grade for each area looked at; an area that is missing was not looked at.
+    /// A condition grade for each area assessed; areas without a row were not assessed.
     survey_grades (survey_id, area) {
         survey_id -> Int8,
         area -> Text,
@@ -1216,7 +1216,7 @@ diesel::table! {
 }
 
 diesel::table! {
-    /// Dated inspections of engines.
+    /// Dated surveys of engines.
     surveys (id) {
         id -> Int8,
         stock_no -> Int4,
@@ -1224,13 +1224,13 @@ diesel::table! {
         surveyor -> Text,
         build_quality -> Nullable<Text>,
         notes -> Nullable<Text>,
-        /// What the survey, or a laboratory for it, found of asbestos; NULL: it did not look.
+        /// Asbestos found by the survey, or by a laboratory for it; NULL: not checked.
         asbestos -> Nullable<Text>,
     }
 }
 
 diesel::table! {
-    /// Closed tax periods, one after the other; nothing is dated on or before the last day of the last one.
+    /// Closed tax periods, one after the other; nothing may be dated on or before the last day of the last one.
     tax_periods (id) {
         id -> Int8,
         from_day -> Date,
@@ -1240,7 +1240,7 @@ diesel::table! {
 }
 
 diesel::table! {
-    /// Changes of the tax position of acquisitions, which have the present one; the first row has the original.
+    /// Changes to the tax position of acquisitions. The acquisition has the present position, its first change the original one.
     tax_position_changes (id) {
         id -> Int8,
         acquisition_id -> Int8,
@@ -1253,27 +1253,27 @@ diesel::table! {
 }
 
 diesel::table! {
-    /// Rules of tax and cash, one dated row each; a row is ended and another added, never edited.
+    /// Rules of tax and cash, each from a date; a rule is ended and another added, never edited.
     tax_rules (id) {
         id -> Int8,
         jurisdiction -> Text,
         rule -> Text,
-        /// In the unit named; NULL where the unit says it all.
+        /// In the row's unit; NULL: the unit says it all.
         value -> Nullable<Numeric>,
         unit -> Text,
-        /// First day; NULL: the source prints none, and the row also holds before.
+        /// First day in force; NULL: from the beginning, as the source gives no date.
         valid_from -> Nullable<Date>,
-        /// Last day, inclusive; NULL: in force.
+        /// Last day in force, inclusive; NULL: no end.
         valid_until -> Nullable<Date>,
         source -> Text,
-        /// How sure the row is.
+        /// How certain the rule is.
         mark -> Text,
         notes -> Nullable<Text>,
     }
 }
 
 diesel::table! {
-    /// What a test takes of a fitter, and what others are paid for it.
+    /// A fitter's hours and the outside fee for each kind of test.
     test_costs (test) {
         test -> Text,
         hours -> Numeric,
@@ -1288,26 +1288,26 @@ diesel::table! {
         boiler_id -> Int8,
         test -> Text,
         on_day -> Date,
-        /// Time of day such as 15:00, where the order of a job and a test on one day matters.
+        /// Time of day such as 15:00; matters when a job and a test fall on the same day.
         at -> Nullable<Text>,
         pressure -> Nullable<Text>,
         hold_minutes -> Nullable<Int4>,
         highest_pressure -> Nullable<Text>,
         passed -> Nullable<Bool>,
-        /// The number that the tester read or wrote.
+        /// The boiler number as the tester read or wrote it.
         boiler_number -> Nullable<Text>,
         inspector -> Nullable<Text>,
         inspector_interest -> Nullable<Bool>,
         notes -> Nullable<Text>,
-        /// The place under whose boiler code the test was made.
+        /// The jurisdiction of the boiler code that the test followed.
         jurisdiction -> Text,
-        /// Members whose values are outside the usual limits and were confirmed.
+        /// Members with values outside the usual limits that were confirmed.
         confirmed -> Array<Text>,
     }
 }
 
 diesel::table! {
-    /// Every valuation made, kept for ever.
+    /// Every valuation made; kept for ever.
     valuations (id) {
         id -> Int8,
         stock_no -> Int4,
@@ -1317,49 +1317,49 @@ diesel::table! {
         low -> Numeric,
         likely -> Numeric,
         high -> Numeric,
-        /// Steps, missing facts and warnings as they were answered.
+        /// Steps, missing facts and warnings as they were returned.
         answer -> Jsonb,
-        /// NULL: it rests on the price scale alone.
+        /// NULL: only the price scale was used.
         price_model_id -> Nullable<Int8>,
-        /// Tells which came first, the valuation or the sale recorded.
+        /// Shows whether the valuation was made before the sale was recorded.
         made_at -> Timestamptz,
     }
 }
 
 diesel::table! {
-    /// What is to be told to whom, and what came of it.
+    /// Calls to webhooks and their results.
     webhook_calls (id) {
         id -> Int8,
         webhook_id -> Int8,
-        /// NULL: a trial call.
+        /// NULL: a test call.
         entry_no -> Nullable<Int8>,
         outcome -> Text,
         attempts -> Int4,
-        /// Of the next attempt; put further ahead while one is made, so that no other process makes it too.
+        /// Time of the next attempt; moved ahead during an attempt, so that no other process makes it too.
         due_at -> Timestamptz,
         last_at -> Nullable<Timestamptz>,
         last_status -> Nullable<Int4>,
-        /// Of the answer, in bytes; the answer itself is not kept.
+        /// Length of the last response in bytes; the response itself is not kept.
         last_length -> Nullable<Int8>,
         last_error -> Nullable<Text>,
     }
 }
 
 diesel::table! {
-    /// Addresses that are told of what happens.
+    /// Addresses that are notified of journal entries.
     webhooks (id) {
         id -> Int8,
         url -> Text,
-        /// Types of journal entries, whole or up to their point; none: all.
+        /// Entry types to send: full (engine.sold) or prefix (engine). Empty: all.
         types -> Array<Text>,
         status -> Text,
         switched_off_reason -> Nullable<Text>,
-        /// whsec_ and 32 bytes in base64, as calls are signed with it.
+        /// whsec_ and 32 bytes in base64, which calls are signed with.
         secret -> Text,
-        /// Signs too until former_until, after a rotation.
+        /// Also signs calls until former_until, after a rotation.
         former_secret -> Nullable<Text>,
         former_until -> Nullable<Timestamptz>,
-        /// Entries up to this one have been made into calls.
+        /// Last journal entry for which calls have been queued.
         queued_up_to -> Int8,
     }
 }
@@ -1447,88 +1447,91 @@ diesel::joinable!(valuations -> price_models (price_model_id));
 diesel::joinable!(valuations -> price_scales (price_scale_version));
 diesel::joinable!(webhook_calls -> webhooks (webhook_id));
 
-diesel::allow_tables_to_appear_in_same_query!(
-    accounts,
-    acquisitions,
-    as_it_stands_prices,
-    asking_prices,
-    back_tests,
-    boiler_code_rules,
-    boiler_codes,
-    boiler_installations,
-    boiler_pressure_changes,
-    boilers,
-    buying_valuations,
-    certificates,
-    checklist_items,
-    closing_stock,
-    closing_stock_lines,
-    comparables,
-    complaints,
-    costs,
-    credit_notes,
-    days_off,
-    deliveries,
-    deposit_receipts,
-    deposit_returns,
-    deposits,
-    disposals,
-    engines,
-    enquiries,
-    exchange_rates,
-    exports,
-    findings,
-    firm,
-    fitters,
-    gate_settings,
-    hour_rates,
-    idempotency_keys,
-    imports,
-    inspector_visits,
-    job_findings,
-    job_grades,
-    job_hours,
-    job_needs,
-    job_parts,
-    jobs,
-    journal,
-    journal_identity,
-    keys,
-    listings,
-    midnights,
-    offer_answers,
-    offers,
-    outgoing_payments,
-    owner_notes,
-    owner_notifications,
-    payments,
-    payouts,
-    persons,
-    photograph_sizes,
-    photographs,
-    plans,
-    preparation_ticks,
-    price_models,
-    price_scales,
-    prints,
-    promises,
-    public_answers,
-    reservations,
-    returns,
-    sales,
-    sales_invoices,
-    sales_learned,
-    statutory_periods,
-    stock,
-    support_notes,
-    survey_grades,
-    surveys,
-    tax_periods,
-    tax_position_changes,
-    tax_rules,
-    test_costs,
-    tests,
-    valuations,
-    webhook_calls,
-    webhooks,
-);
+diesel::allow_tables_to_appear_in_same_query!(acquisitions, buying_valuations);
+diesel::allow_tables_to_appear_in_same_query!(acquisitions, engines);
+diesel::allow_tables_to_appear_in_same_query!(acquisitions, outgoing_payments);
+diesel::allow_tables_to_appear_in_same_query!(acquisitions, payments);
+diesel::allow_tables_to_appear_in_same_query!(acquisitions, persons);
+diesel::allow_tables_to_appear_in_same_query!(acquisitions, sales);
+diesel::allow_tables_to_appear_in_same_query!(acquisitions, tax_position_changes);
+diesel::allow_tables_to_appear_in_same_query!(as_it_stands_prices, engines);
+diesel::allow_tables_to_appear_in_same_query!(asking_prices, engines);
+diesel::allow_tables_to_appear_in_same_query!(asking_prices, owner_notifications);
+diesel::allow_tables_to_appear_in_same_query!(asking_prices, valuations);
+diesel::allow_tables_to_appear_in_same_query!(boiler_code_rules, boiler_codes);
+diesel::allow_tables_to_appear_in_same_query!(boiler_installations, boilers);
+diesel::allow_tables_to_appear_in_same_query!(boiler_installations, engines);
+diesel::allow_tables_to_appear_in_same_query!(boiler_pressure_changes, boilers);
+diesel::allow_tables_to_appear_in_same_query!(boilers, certificates);
+diesel::allow_tables_to_appear_in_same_query!(boilers, jobs);
+diesel::allow_tables_to_appear_in_same_query!(boilers, tests);
+diesel::allow_tables_to_appear_in_same_query!(buying_valuations, price_models);
+diesel::allow_tables_to_appear_in_same_query!(buying_valuations, price_scales);
+diesel::allow_tables_to_appear_in_same_query!(certificates, tests);
+diesel::allow_tables_to_appear_in_same_query!(checklist_items, preparation_ticks);
+diesel::allow_tables_to_appear_in_same_query!(closing_stock, closing_stock_lines);
+diesel::allow_tables_to_appear_in_same_query!(closing_stock_lines, engines);
+diesel::allow_tables_to_appear_in_same_query!(comparables, engines);
+diesel::allow_tables_to_appear_in_same_query!(complaints, findings);
+diesel::allow_tables_to_appear_in_same_query!(complaints, sales);
+diesel::allow_tables_to_appear_in_same_query!(costs, engines);
+diesel::allow_tables_to_appear_in_same_query!(costs, outgoing_payments);
+diesel::allow_tables_to_appear_in_same_query!(costs, persons);
+diesel::allow_tables_to_appear_in_same_query!(days_off, fitters);
+diesel::allow_tables_to_appear_in_same_query!(deliveries, engines);
+diesel::allow_tables_to_appear_in_same_query!(deliveries, returns);
+diesel::allow_tables_to_appear_in_same_query!(deliveries, sales);
+diesel::allow_tables_to_appear_in_same_query!(deposit_returns, deposits);
+diesel::allow_tables_to_appear_in_same_query!(deposit_returns, payments);
+diesel::allow_tables_to_appear_in_same_query!(deposit_returns, reservations);
+diesel::allow_tables_to_appear_in_same_query!(deposits, payments);
+diesel::allow_tables_to_appear_in_same_query!(deposits, reservations);
+diesel::allow_tables_to_appear_in_same_query!(disposals, engines);
+diesel::allow_tables_to_appear_in_same_query!(engines, enquiries);
+diesel::allow_tables_to_appear_in_same_query!(engines, findings);
+diesel::allow_tables_to_appear_in_same_query!(engines, jobs);
+diesel::allow_tables_to_appear_in_same_query!(engines, listings);
+diesel::allow_tables_to_appear_in_same_query!(engines, offers);
+diesel::allow_tables_to_appear_in_same_query!(engines, photographs);
+diesel::allow_tables_to_appear_in_same_query!(engines, preparation_ticks);
+diesel::allow_tables_to_appear_in_same_query!(engines, promises);
+diesel::allow_tables_to_appear_in_same_query!(engines, public_answers);
+diesel::allow_tables_to_appear_in_same_query!(engines, reservations);
+diesel::allow_tables_to_appear_in_same_query!(engines, sales);
+diesel::allow_tables_to_appear_in_same_query!(engines, stock);
+diesel::allow_tables_to_appear_in_same_query!(engines, surveys);
+diesel::allow_tables_to_appear_in_same_query!(engines, valuations);
+diesel::allow_tables_to_appear_in_same_query!(enquiries, keys);
+diesel::allow_tables_to_appear_in_same_query!(enquiries, persons);
+diesel::allow_tables_to_appear_in_same_query!(exports, sales);
+diesel::allow_tables_to_appear_in_same_query!(findings, job_findings);
+diesel::allow_tables_to_appear_in_same_query!(findings, jobs);
+diesel::allow_tables_to_appear_in_same_query!(firm, keys);
+diesel::allow_tables_to_appear_in_same_query!(fitters, jobs);
+diesel::allow_tables_to_appear_in_same_query!(idempotency_keys, keys);
+diesel::allow_tables_to_appear_in_same_query!(job_findings, jobs);
+diesel::allow_tables_to_appear_in_same_query!(job_grades, jobs);
+diesel::allow_tables_to_appear_in_same_query!(job_hours, jobs);
+diesel::allow_tables_to_appear_in_same_query!(job_parts, jobs);
+diesel::allow_tables_to_appear_in_same_query!(job_parts, outgoing_payments);
+diesel::allow_tables_to_appear_in_same_query!(journal, keys);
+diesel::allow_tables_to_appear_in_same_query!(keys, reservations);
+diesel::allow_tables_to_appear_in_same_query!(listings, stock);
+diesel::allow_tables_to_appear_in_same_query!(offer_answers, offers);
+diesel::allow_tables_to_appear_in_same_query!(offers, persons);
+diesel::allow_tables_to_appear_in_same_query!(offers, sales);
+diesel::allow_tables_to_appear_in_same_query!(payments, reservations);
+diesel::allow_tables_to_appear_in_same_query!(payments, sales);
+diesel::allow_tables_to_appear_in_same_query!(payouts, sales);
+diesel::allow_tables_to_appear_in_same_query!(persons, promises);
+diesel::allow_tables_to_appear_in_same_query!(persons, reservations);
+diesel::allow_tables_to_appear_in_same_query!(persons, sales);
+diesel::allow_tables_to_appear_in_same_query!(photograph_sizes, photographs);
+diesel::allow_tables_to_appear_in_same_query!(price_models, price_scales);
+diesel::allow_tables_to_appear_in_same_query!(price_models, valuations);
+diesel::allow_tables_to_appear_in_same_query!(price_scales, valuations);
+diesel::allow_tables_to_appear_in_same_query!(reservations, sales);
+diesel::allow_tables_to_appear_in_same_query!(returns, sales);
+diesel::allow_tables_to_appear_in_same_query!(sales, support_notes);
+diesel::allow_tables_to_appear_in_same_query!(survey_grades, surveys);
+diesel::allow_tables_to_appear_in_same_query!(webhook_calls, webhooks);

@@ -108,7 +108,7 @@ fn settings() -> Settings {
     }
 }
 
-/// Whether the papers hold on one day.
+/// Whether the certificates are valid on one day.
 #[divan::bench]
 fn one_day_with_50_events(bencher: Bencher) {
     let (question, rules) = (question(false), codes::seed());

@@ -206,9 +206,9 @@ CREATE TABLE checklist_items (
     shuts_gate boolean NOT NULL
 );
 INSERT INTO checklist_items (item, description, at_distance, shuts_gate) VALUES
-    ('drained', 'No water is left in boiler, tanks, pumps and pipes', NULL, false),
+    ('drained', 'No water is left in the boiler, tanks, pumps and pipes', NULL, false),
     ('lifting_plan', 'Weight known, slings and points of lifting settled', NULL, false),
-    ('spares_packed', 'Spares and all that goes with it are packed', NULL, true),
+    ('spares_packed', 'Spares and included items are packed', NULL, true),
     ('papers_packed', 'Boiler papers are packed, and their number is the one on the boiler', NULL, true),
     ('drawings_packed', 'Drawings and the builder''s records are packed', NULL, false),
     ('photographs_of_condition', 'Photographs show its condition on the day it leaves', NULL, false),

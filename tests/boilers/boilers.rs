@@ -68,15 +68,16 @@ async fn a_boiler_goes_into_an_engine_and_comes_out_again() {
     );
 
     let out = shop
-        .post(&format!("{boiler}/removals"), &json!({"on": "2026-05-14"}))
+        .takes_out(&boiler, &json!({"removed_on": "2026-05-14"}))
         .await
-        .created();
+        .ok();
     assert_eq!(out.body["removed_on"], "2026-05-14");
-    assert_eq!(shop.get(&out.location()).await.ok().body, out.body);
+    let address = format!("/v1/installations/{}", out.body["id"]);
+    assert_eq!(shop.get(&address).await.ok().body, out.body);
     assert_eq!(shop.get(&boiler).await.ok().body["stock_no"], Value::Null);
     let fittings = shop.get(&format!("{boiler}/installations")).await.ok();
     assert_eq!(fittings.body["items"], json!([out.body]));
-    shop.post(&format!("{boiler}/removals"), &json!({"on": "2026-05-14"}))
+    shop.takes_out(&boiler, &json!({"removed_on": "2026-05-14"}))
         .await
         .refused("conflict")
         .is(409);
@@ -109,7 +110,7 @@ async fn a_boiler_is_in_one_engine_and_an_engine_has_one_boiler() {
         .is(409);
     assert_eq!(
         refusal.body["detail"],
-        format!("boiler 1 is in engine {first}; record its removal first")
+        format!("boiler 1 is in engine {first}; set `removed_on` of that installation first")
     );
     fit(&boiler, first, "2026-05-14").await.refused("conflict");
     let refusal = fit(&spare, first, "2026-05-14")
@@ -118,12 +119,12 @@ async fn a_boiler_is_in_one_engine_and_an_engine_has_one_boiler() {
         .is(409);
     assert_eq!(
         refusal.body["detail"],
-        format!("engine {first} has boiler 1; record its removal first")
+        format!("engine {first} has boiler 1; set `removed_on` of that installation first")
     );
 
-    shop.post(&format!("{boiler}/removals"), &json!({"on": "2026-05-10"}))
+    shop.takes_out(&boiler, &json!({"removed_on": "2026-05-10"}))
         .await
-        .created();
+        .ok();
     for (boiler, engine, on) in [
         (&boiler, second, "2026-05-09"),
         (&spare, first, "2026-05-09"),
@@ -231,10 +232,13 @@ async fn the_days_of_a_fitting_come_in_order() {
     .await
     .created();
     for on in ["2026-05-15", "1997-11-29"] {
-        shop.post(&format!("{boiler}/removals"), &json!({"on": on}))
+        shop.takes_out(&boiler, &json!({"removed_on": on}))
             .await
-            .invalid_at("/on");
+            .invalid_at("/removed_on");
     }
+    shop.takes_out(&boiler, &json!({"removed_at": "12:00"}))
+        .await
+        .invalid_at("/removed_on");
     shop.patch(&boiler, &json!({"made_on": "1997-12-01"}))
         .await
         .invalid_at("/made_on");

@@ -94,6 +94,7 @@ async fn the_totals_of_closed_periods_are_listed_with_those_of_the_open_days() {
     sold(&shop, third, "2026-05-01", "2000.00").await;
     closed(&shop, "2026-02-01", "2026-02-28").await;
     closed(&shop, "2026-03-01", "2026-03-31").await;
+    // The days before the first closed period and after the last one have a line each.
     let sums = items(&shop, "/v1/stock-book/totals?from=2026-01-01&to=2026-05-14").await;
     let columns: Vec<[String; 6]> = sums
         .iter()
@@ -142,6 +143,7 @@ async fn the_totals_of_closed_periods_are_listed_with_those_of_the_open_days() {
     assert_eq!(sums[0]["closed_on"], Value::Null);
     assert_eq!(sums[1]["closed_on"], "2026-05-14");
     assert_eq!(sums[3]["period_id"], Value::Null);
+    // Days within a closed period give that period, and pages divide the lines.
     let within = items(&shop, "/v1/stock-book/totals?from=2026-03-15&to=2026-03-20").await;
     assert_eq!(
         within,

@@ -345,7 +345,7 @@ async fn what_an_engine_cannot_do_is_said_plainly() {
     assert!(
         figures["load"]["caution"]
             .as_str()
-            .is_some_and(|words| words.contains("cannot move itself, not even on the level")),
+            .is_some_and(|words| words.contains("cannot move itself even on the level")),
         "{figures}"
     );
     let curve = &figures["smallest_curve"];
@@ -356,7 +356,7 @@ async fn what_an_engine_cannot_do_is_said_plainly() {
     assert!(
         curve["basis"]["estimate"]
             .as_str()
-            .is_some_and(|words| words.contains("goes round no curve")),
+            .is_some_and(|words| words.contains("cannot go round any curve")),
         "{curve}"
     );
     let played = json!({"side_play": {"value": "0.060", "unit": "in"}});

@@ -718,7 +718,7 @@ async fn a_wrong_query_parameter_is_named() {
     for (path, words) in [
         (
             "/v1/stock-book?from=2026-02-30&to=2026-05-14",
-            "`from`: not a day",
+            "`from`: must be a day such as 2026-05-14",
         ),
         ("/v1/stock-book?from=2026-01-01", "`to`"),
         ("/v1/comparables?kind=ship", "`kind`: `ship` is not one of"),

@@ -162,7 +162,7 @@ async fn a_test_before_the_boiler_was_made_is_refused_unless_confirmed() {
     questioned(
         shop.patch(&boiler, &later).await,
         "/made_on",
-        "later than a test",
+        "later than a recorded test",
         "made_on_confirmed",
     );
     let confirmed = make::with(early, &json!({"on_confirmed": true}));

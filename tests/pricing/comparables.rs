@@ -447,7 +447,7 @@ async fn a_file_that_was_imported_is_recognised() {
     let refused = refused.refused("conflict").is(409);
     assert_eq!(
         refused.body["detail"],
-        "this file was imported on 2026-05-14, with 1 row(s); nothing was stored. To import it again, send again=true"
+        "this file was imported on 14 May 2026, with 1 row(s); nothing was stored. To import it again, send again=true"
     );
     assert_eq!(shop.n_comparables().await, 1);
     let again = shop

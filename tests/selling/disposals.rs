@@ -51,7 +51,7 @@ async fn an_engine_disposed_of_is_withdrawn_and_cannot_be_sold() {
         .post(&format!("/v1/engines/{stock_no}/sales"), &sale)
         .await
         .refused("conflict");
-    assert!(text(&refused.body["detail"]).contains("2026-05-14"));
+    assert!(text(&refused.body["detail"]).contains("14 May 2026"));
     shop.post(&path(stock_no), &scrapped())
         .await
         .refused("conflict");

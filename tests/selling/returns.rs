@@ -171,7 +171,7 @@ async fn a_returned_engine_is_published_again_after_a_later_survey() {
     let unmet = gate().await.expect("a check");
     assert_eq!(unmet["outcome"], "unmet");
     assert_eq!(unmet["evidence"], json!([back.location()]));
-    assert!(text(&unmet["reason"]).contains("2026-05-12"), "{unmet}");
+    assert!(text(&unmet["reason"]).contains("12 May 2026"), "{unmet}");
     shop.post(&publications, &json!({}))
         .await
         .refused("not_ready");

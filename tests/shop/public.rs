@@ -219,12 +219,12 @@ async fn the_sentences_say_so_if_there_is_no_boiler_or_no_record_of_it() {
     let unknown = shop.has_on_show(make::engine(), &make::listing()).await;
     let fittings = shop.get(&format!("/v1/engines/{unknown}")).await.ok();
     let boiler = fittings.body["boiler_id"].as_i64().expect("a boiler");
-    shop.post(
-        &format!("/v1/boilers/{boiler}/removals"),
-        &json!({"on": "2026-05-14"}),
+    shop.takes_out(
+        &format!("/v1/boilers/{boiler}"),
+        &json!({"removed_on": "2026-05-14"}),
     )
     .await
-    .created();
+    .ok();
     let papers = shop.visit_listing(unknown).await.ok().body["papers"].clone();
     assert_eq!(
         papers["sentences"],

@@ -145,9 +145,9 @@ async fn an_engine_without_a_boiler_has_no_boiler_checks_and_one_unrecorded_has(
 async fn another_boiler_brings_its_own_papers() {
     let shop = Shop::open().await;
     let (engine, boiler) = in_ticket(&shop).await;
-    shop.post(&format!("{boiler}/removals"), &json!({"on": "2026-05-10"}))
+    shop.takes_out(&boiler, &json!({"removed_on": "2026-05-10"}))
         .await
-        .created();
+        .ok();
     let other = make::with(make::boiler(), &json!({"number": "OTHER 2"}));
     let other = shop.has_boiler(other).await;
     let fitting = json!({"stock_no": engine, "installed_on": "2026-05-12"});

@@ -64,6 +64,10 @@ pub struct NewBoilerCode {
 
 /// A code with all its rules, including ended ones.
 #[derive(Debug, Serialize, ToSchema)]
+#[schema(example = json!({"id": 1, "jurisdiction": "GB", "name": "miniature boiler test code", "rules": [{"id": 4, "code_id": 1,
+    "rule": "hydraulic_interval", "material": "copper", "band": "main", "first_service_from": null, "value": "48", "unit": "months",
+    "effect": "blocks", "from": null, "until": null, "source": "The Examination & Testing of Miniature Steam Boilers, rev. 2012",
+    "confidence": "published", "notes": null, "accepts": null}]}))]
 pub struct BoilerCodePage {
     #[serde(flatten)]
     pub code: BoilerCode,

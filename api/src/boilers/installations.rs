@@ -5,8 +5,8 @@ use crate::{
     ground::{
         actor::{Staff, Workshop},
         answers::{Found, Reply},
-        body::Body,
-        db::{Db, RunQueryDsl, Tx, by_id},
+        body::{Body, Patch},
+        db::{ById, Db, RunQueryDsl, Tx, by_id},
         list::{Keyset, ListQuery, Page, of_page},
         operations::Operations,
         problem::Problem,
@@ -14,14 +14,14 @@ use crate::{
     schema::{boiler_installations, engines as engine_table, jobs},
     stock,
 };
-use actix_web::web;
+use actix_web::{HttpRequest, web};
 use diesel::prelude::*;
 use diesel_async::AsyncPgConnection;
 use outshop_core::{
     days::{Day, TimeOfDay},
     workshop::jobs::JobStatus,
 };
-use outshop_operation::{get, post};
+use outshop_operation::{get, patch, post};
 use serde::{Deserialize, Serialize};
 use serde_json::json;
 use std::{cmp::Ordering, collections::HashMap};
@@ -31,8 +31,8 @@ pub fn routes(cfg: &mut Operations<'_>) {
     cfg.tagged("boilers")
         .service(list_installations)
         .service(create_installation)
-        .service(create_removal)
-        .service(get_installation);
+        .service(get_installation)
+        .service(change_installation);
 }
 
 // Types
@@ -64,14 +64,16 @@ pub struct NewInstallation {
     pub installed_at: Option<TimeOfDay>,
 }
 
-#[derive(Debug, Deserialize, ToSchema)]
+/// Ends an installation: the boiler comes out of the engine.
+#[derive(Debug, Deserialize, AsChangeset, ToSchema)]
+#[diesel(table_name = boiler_installations, treat_none_as_null = true)]
 #[serde(deny_unknown_fields)]
-#[schema(example = json!({"on": "2026-05-02"}))]
-pub struct NewRemoval {
+#[schema(example = json!({"removed_on": "2026-05-02"}))]
+pub struct InstallationPatch {
     /// Not in the future, not before it was installed.
-    pub on: Day,
+    pub removed_on: Option<Day>,
     /// Time of day; needed if on the same day a job was finished or another boiler was installed.
-    pub at: Option<TimeOfDay>,
+    pub removed_at: Option<TimeOfDay>,
 }
 
 // Routes
@@ -107,27 +109,85 @@ async fn create_installation(
     .await
 }
 
-/// Remove a boiler from its engine
-///
-/// Ends the current installation and returns it. Refused (409) if the boiler is in no engine.
-#[post("/boilers/{id:\\d+}/removals", 201 = Installation)]
-async fn create_removal(
-    Workshop(actor): Workshop,
-    db: web::Data<Db>,
-    id: web::Path<i64>,
-    new: Body<NewRemoval>,
-) -> Reply {
-    db.create(&actor, &new, async |tx| {
-        let fitting = take_out(tx, *id, &new).await?;
-        Ok((format!("/v1/installations/{}", fitting.id), fitting))
-    })
-    .await
-}
-
 /// Get an installation of a boiler
 #[get("/installations/{id:\\d+}", 200 = Installation)]
 async fn get_installation(_by: Staff, found: Found<Installation>) -> Reply {
     found.respond()
+}
+
+/// End an installation of a boiler
+///
+/// Set `removed_on` when the boiler is removed from its engine. Refused (409) if the installation has already ended.
+#[patch("/installations/{id:\\d+}", 409, 200 = Installation)]
+async fn change_installation(
+    Workshop(actor): Workshop,
+    req: HttpRequest,
+    db: web::Data<Db>,
+    id: web::Path<i64>,
+    patch: Patch<InstallationPatch>,
+) -> Reply {
+    db.change(&actor, &req, async |tx| {
+        let current = Installation::find(tx.conn(), *id).await?;
+        stock::lock(tx.conn(), current.stock_no).await?;
+        let boiler = boilers::lock(tx.conn(), current.boiler_id).await?;
+        let current = Installation::lock(tx.conn(), *id).await?;
+        let change = patch.merged(&current)?;
+        if patch.is_empty() {
+            tx.unchanged();
+            return Ok(current);
+        }
+        change.must_end(&current, &boiler, tx.actor.today)?;
+        let ended: Installation = diesel::update(boiler_installations::table.find(*id))
+            .set(&change)
+            .returning(Installation::as_returning())
+            .get_result(tx.conn())
+            .await?;
+        let entry = json!({"boiler_id": ended.boiler_id, "installation_id": *id, "removed_on": ended.removed_on});
+        tx.record("boiler.removed", Some(ended.stock_no), entry)
+            .await?;
+        Ok(ended)
+    })
+    .await
+}
+
+impl InstallationPatch {
+    fn must_end(
+        &self,
+        current: &Installation,
+        boiler: &boilers::Boiler,
+        today: Day,
+    ) -> Result<(), Problem> {
+        if let Some(ended) = current.removed_on {
+            return Err(Problem::conflict(format!(
+                "the installation ended on {ended}; record where the boiler went as a new installation",
+                ended = ended.in_words()
+            )));
+        }
+        let Some(on) = self.removed_on else {
+            return Err(Problem::invalid(
+                "/removed_on",
+                "give the day on which the boiler was removed",
+            ));
+        };
+        boilers::check_day("/removed_on", on, boiler, today)?;
+        let installed_on = current.installed_on;
+        if on < installed_on {
+            return Err(Problem::invalid(
+                "/removed_on",
+                format!(
+                    "must not be before {installed_on}, when it was installed",
+                    installed_on = installed_on.in_words()
+                ),
+            ));
+        }
+        match current.installed_at.zip(self.removed_at) {
+            Some((time, at)) if on == installed_on && at < time => Err(Problem::invalid(
+                "/removed_at",
+                format!("must not be before {time}, when it was installed that day"),
+            )),
+            _ => Ok(()),
+        }
+    }
 }
 
 // SQL
@@ -393,10 +453,14 @@ fn overlap(other: &Installation, boiler: i64, stock_no: i32) -> String {
             format!("boiler {boiler} is already in engine {engine}; nothing to do")
         }
         (None, true, false) => {
-            format!("boiler {boiler} is in engine {engine}; record its removal first")
+            format!(
+                "boiler {boiler} is in engine {engine}; set `removed_on` of that installation first"
+            )
         }
         (None, false, _) => {
-            format!("engine {engine} has boiler {boiler_id}; record its removal first")
+            format!(
+                "engine {engine} has boiler {boiler_id}; set `removed_on` of that installation first"
+            )
         }
         (Some(until), true, _) => {
             format!(
@@ -411,57 +475,4 @@ fn overlap(other: &Installation, boiler: i64, stock_no: i32) -> String {
             )
         }
     }
-}
-
-async fn take_out(tx: &mut Tx<'_>, id: i64, new: &NewRemoval) -> Result<Installation, Problem> {
-    let NewRemoval { on, at } = *new;
-    let stock_no = boilers::find(tx.conn(), id).await?.stock_no;
-    if let Some(stock_no) = stock_no {
-        stock::lock(tx.conn(), stock_no).await?;
-    }
-    let boiler = boilers::lock(tx.conn(), id).await?;
-    let (Some(stock_no), Some(installed_on)) = (boiler.stock_no, boiler.installed_on) else {
-        return Err(Problem::conflict(format!(
-            "boiler {id} is in no engine; nothing to remove"
-        )));
-    };
-    boilers::check_day("/on", on, &boiler, tx.actor.today)?;
-    if on < installed_on {
-        return Err(Problem::invalid(
-            "/on",
-            format!(
-                "must not be before {installed_on}, when it was installed",
-                installed_on = installed_on.in_words()
-            ),
-        ));
-    }
-    let present = boiler_installations::table.filter(
-        boiler_installations::boiler_id
-            .eq(id)
-            .and(boiler_installations::removed_on.is_null()),
-    );
-    let installed_at: Option<TimeOfDay> = present
-        .select(boiler_installations::installed_at)
-        .first(tx.conn())
-        .await?;
-    if let Some((time, _)) = installed_at
-        .zip(at)
-        .filter(|(time, at)| on == installed_on && at < time)
-    {
-        return Err(Problem::invalid(
-            "/at",
-            format!("must not be before {time}, when it was installed that day"),
-        ));
-    }
-    let fitting: Installation = diesel::update(present)
-        .set((
-            boiler_installations::removed_on.eq(on),
-            boiler_installations::removed_at.eq(at),
-        ))
-        .returning(Installation::as_returning())
-        .get_result(tx.conn())
-        .await?;
-    let entry = json!({"boiler_id": id, "installation_id": fitting.id, "removed_on": on});
-    tx.record("boiler.removed", Some(stock_no), entry).await?;
-    Ok(fitting)
 }

@@ -284,7 +284,7 @@ fn place(it: &Promise) -> (Day, bool, i64) {
     (it.on, it.sale_id.is_some(), id)
 }
 
-/// What puts the promise in danger, by the records as they are today.
+/// What puts the promise in danger, from today's records.
 fn dangers(
     it: &Promise,
     facts: &Facts,

@@ -3,7 +3,7 @@
 use crate::{
     books::{costs, tax_rules::Rates},
     ground::{
-        actor::{Actor, MoneyDesk, SellingRead},
+        actor::{Actor, SellingRead},
         answers::{Reply, respond},
         db::{Db, RunQueryDsl},
         operations::Operations,
@@ -41,9 +41,7 @@ use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
 
 pub fn routes(cfg: &mut Operations<'_>) {
-    cfg.tagged("money")
-        .service(get_money)
-        .service(get_break_even);
+    cfg.tagged("money").service(get_margins);
 }
 
 // Types
@@ -101,48 +99,33 @@ pub struct BreakEven {
     "hours_to_come": [{"job_id": 33, "test": null, "hours": "4", "rate": "24.00", "priced_by": "fitter", "fitter": "Edda Morlock"}], "stock_no": 10, "on": "2026-05-14", "break_even_price": "5115.20", "chance_above_break_even": "0.7310",
     "at_asking_price": null, "at_offer": null, "at_low": null, "at_likely": null, "at_high": null, "hours_to_break_even": null, "warnings": []}))]
 pub struct Margins {
-    /// How its sale is taxed.
-    pub tax_position: TaxPosition,
-    /// The tax scheme for its sale.
-    pub scheme: Scheme,
-    /// The VAT rate on the day; on commission, that on the commission. 0 if no tax is charged.
-    pub rate_percent: Percent,
-    /// The price paid or allowed; null for an engine on commission.
+    /// How its sale is taxed; null for a seller.
+    pub tax_position: Option<TaxPosition>,
+    /// The tax scheme for its sale; null for a seller.
+    pub scheme: Option<Scheme>,
+    /// The VAT rate on the day; on commission, that on the commission. 0 if no tax is charged; null for a seller.
+    pub rate_percent: Option<Percent>,
+    /// The price paid or allowed; null for an engine on commission, and for a seller.
     pub purchase: Option<Money>,
-    /// Costs so far, by kind.
-    pub ledger: Ledger,
-    /// Cost of the jobs agreed or started, and of the tests that they require.
-    pub cost_to_come: CostToCome,
-    /// The hours in that cost, and the rates that price them.
+    /// Costs so far, by kind; null for a seller.
+    pub ledger: Option<Ledger>,
+    /// Cost of the jobs agreed or started, and of the tests that they require; null for a seller.
+    pub cost_to_come: Option<CostToCome>,
+    /// The hours in that cost, and the rates that price them; null for a seller.
     #[schema(max_items = 1000)]
-    pub hours_to_come: Vec<HoursToCome>,
+    pub hours_to_come: Option<Vec<HoursToCome>>,
     #[serde(flatten)]
     pub prices: BreakEven,
 }
 
 // Routes
 
-/// Get an engine's costs, tax figures and profits
+/// Get an engine's break-even price, and its profit at the low, likely, high and asking price
 ///
-/// 409 if its records do not allow them to be calculated.
-#[get("/engines/{stock_no:\\d+}/margins", 409, 200 = Margins, id = "get_margins")]
-async fn get_money(
-    MoneyDesk(actor): MoneyDesk,
-    req: HttpRequest,
-    db: web::Data<Db>,
-    stock_no: web::Path<i32>,
-    query: Query<MoneyQuery>,
-) -> Reply {
-    let mut conn = db.read().await?;
-    let money = money_of(&mut conn, *stock_no, actor.today, query.offer).await?;
-    respond(&req, &money)
-}
-
-/// Get an engine's break-even price and its profit at the low, likely, high and asking price
-///
-/// Leaves out the purchase price and the costs. 409 if the records do not allow it to be calculated.
-#[get("/engines/{stock_no:\\d+}/break-even", 409, 200 = BreakEven)]
-async fn get_break_even(
+/// For the proprietor and the bookkeeper with the costs; for a seller the tax figures, the purchase price
+/// and the costs are null. 409 if the records do not allow it to be calculated.
+#[get("/engines/{stock_no:\\d+}/margins", 409, 200 = Margins)]
+async fn get_margins(
     SellingRead(actor): SellingRead,
     req: HttpRequest,
     db: web::Data<Db>,
@@ -150,8 +133,27 @@ async fn get_break_even(
     query: Query<MoneyQuery>,
 ) -> Reply {
     let mut conn = db.read().await?;
-    let money = money_of(&mut conn, *stock_no, actor.today, query.offer).await?;
-    respond(&req, &money.prices)
+    let margins = margins_of(&mut conn, *stock_no, actor.today, query.offer).await?;
+    let margins = match actor.role {
+        Role::Proprietor | Role::Bookkeeper => margins,
+        Role::Fitter | Role::Seller | Role::Website => margins.without_costs(),
+    };
+    respond(&req, &margins)
+}
+
+impl Margins {
+    fn without_costs(self) -> Margins {
+        Margins {
+            tax_position: None,
+            scheme: None,
+            rate_percent: None,
+            purchase: None,
+            ledger: None,
+            cost_to_come: None,
+            hours_to_come: None,
+            ..self
+        }
+    }
 }
 
 /// For those who may read it; `None` if the records do not allow it to be calculated.
@@ -291,7 +293,7 @@ async fn reckoned(
     })
 }
 
-async fn money_of(
+async fn margins_of(
     conn: &mut AsyncPgConnection,
     stock_no: i32,
     on: Day,
@@ -354,13 +356,13 @@ async fn money_of(
         ),
     ];
     Ok(Margins {
-        tax_position,
-        scheme: tax_position.scheme(),
-        rate_percent,
+        tax_position: Some(tax_position),
+        scheme: Some(tax_position.scheme()),
+        rate_percent: Some(rate_percent),
         purchase,
-        ledger,
-        cost_to_come: to_come.cost,
-        hours_to_come: to_come.hours,
+        ledger: Some(ledger),
+        cost_to_come: Some(to_come.cost),
+        hours_to_come: Some(to_come.hours),
         prices: BreakEven {
             stock_no,
             on,

@@ -41,9 +41,8 @@ const MOST_AT_ONCE: usize = 1000;
 
 pub fn routes(cfg: &mut Operations<'_>) {
     cfg.tagged("prices")
-        .service(list_valuations)
         .service(create_valuation)
-        .service(list_all_valuations)
+        .service(list_valuations)
         .service(create_valuations)
         .service(get_valuation);
 }
@@ -200,22 +199,6 @@ fn at(pointer: impl Into<String>, detail: &str) -> FieldError {
 
 // Routes
 
-/// List the valuations of an engine
-///
-/// Newest first.
-#[get("/engines/{stock_no:\\d+}/valuations", 200 = Page<Valuation>)]
-async fn list_valuations(_by: Staff, stock_no: web::Path<i32>, list: ListQuery) -> Reply {
-    let stock_no = *stock_no;
-    stock::must_exist(&mut *list.conn().await?, stock_no).await?;
-    let filters = ValuationFilters {
-        stock_no: Some(stock_no),
-        on: None,
-    };
-    let fetch =
-        async move |conn: &mut AsyncPgConnection, page: Keyset| load(conn, &filters, &page).await;
-    list.answer(fetch, |it: &Valuation| it.id).await
-}
-
 /// Value an engine
 ///
 /// Uses the engine's records, surveys and certificates up to that day, and the sales known by then. With fewer than 8
@@ -245,11 +228,11 @@ async fn create_valuation(
     .await
 }
 
-/// List all valuations
+/// List valuations
 ///
 /// Newest first.
 #[get("/valuations", 200 = Page<Valuation>)]
-async fn list_all_valuations(_by: Staff, list: ListQuery<ValuationFilters>) -> Reply {
+async fn list_valuations(_by: Staff, list: ListQuery<ValuationFilters>) -> Reply {
     let filters = list.filters.clone();
     let fetch =
         async move |conn: &mut AsyncPgConnection, page: Keyset| load(conn, &filters, &page).await;

@@ -52,7 +52,7 @@ pub struct Delivery {
     pub method: DeliveryMethod,
     /// Who signed for it.
     pub handed_to: Line,
-    /// What went with the engine; null: not recorded.
+    /// The items handed over with the engine; null: not recorded.
     pub items_handed_over: Option<Text<1000>>,
     pub carrier: Option<Line>,
     /// As the carrier wrote it.

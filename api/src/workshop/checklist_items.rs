@@ -123,9 +123,9 @@ pub struct ChecklistItemPatch {
 
 #[derive(Debug, Clone, Serialize, ToSchema)]
 #[schema(example = json!({"sale_id": 31, "stock_no": 10, "on": "2026-05-14", "left": 1, "items": [
-    {"item": "drained", "description": "No water is left in boiler, tanks, pumps and pipes", "shuts_gate": false,
+    {"item": "drained", "description": "No water is left in the boiler, tanks, pumps and pipes", "shuts_gate": false,
         "done": {"item": "drained", "on": "2026-05-14", "done_by": "Edda Morlock"}},
-    {"item": "spares_packed", "description": "Spares and all that goes with it are packed", "shuts_gate": true, "done": null}]}))]
+    {"item": "spares_packed", "description": "Spares and included items are packed", "shuts_gate": true, "done": null}]}))]
 pub struct DespatchChecklist {
     pub sale_id: i64,
     pub stock_no: i32,

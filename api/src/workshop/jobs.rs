@@ -45,7 +45,6 @@ use utoipa::{IntoParams, ToSchema};
 
 pub fn routes(cfg: &mut Operations<'_>) {
     cfg.tagged("jobs")
-        .service(list_engine_jobs)
         .service(create_job)
         .service(list_jobs)
         .service(get_job)
@@ -242,16 +241,6 @@ pub struct JobPatch {
 #[derive(Debug, Clone, Deserialize, IntoParams)]
 #[into_params(parameter_in = Query)]
 #[serde(deny_unknown_fields)]
-pub struct EngineJobFilters {
-    /// Statuses, comma-separated.
-    #[serde(default, deserialize_with = "any_of")]
-    #[param(value_type = Option<String>, max_length = 200, example = "agreed,in_hand")]
-    status: Vec<JobStatus>,
-}
-
-#[derive(Debug, Clone, Deserialize, IntoParams)]
-#[into_params(parameter_in = Query)]
-#[serde(deny_unknown_fields)]
 pub struct JobFilters {
     /// Statuses, comma-separated.
     #[serde(default, deserialize_with = "any_of")]
@@ -263,23 +252,6 @@ pub struct JobFilters {
 }
 
 // Routes
-
-/// List the jobs of an engine
-#[get("/engines/{stock_no:\\d+}/jobs", 200 = Page<Job>)]
-async fn list_engine_jobs(
-    _by: Staff,
-    stock_no: web::Path<i32>,
-    list: ListQuery<EngineJobFilters>,
-) -> Reply {
-    stock::must_exist(&mut *list.conn().await?, *stock_no).await?;
-    let filters = JobFilters {
-        status: list.filters.status.clone(),
-        stock_no: Some(*stock_no),
-    };
-    let fetch =
-        async move |conn: &mut AsyncPgConnection, page: Keyset| load(conn, &filters, &page).await;
-    list.answer(fetch, |it: &Job| it.facts.id).await
-}
 
 /// Propose a job
 ///
@@ -326,7 +298,7 @@ async fn create_job(
     .await
 }
 
-/// List all jobs
+/// List jobs
 #[get("/jobs", 200 = Page<Job>)]
 async fn list_jobs(_by: Staff, list: ListQuery<JobFilters>) -> Reply {
     let filters = list.filters.clone();

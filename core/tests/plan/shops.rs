@@ -149,7 +149,7 @@ pub fn broken_rules(task: &Task, plan: &Plan) -> Vec<String> {
             if step.skill.is_some_and(|skill| !knows(skill))
                 || step.fitter.is_some_and(|named| named != fitter)
             {
-                broken.push(format!("{at}: not by him"));
+                broken.push(format!("{at}: not by the fitter named"));
             }
             // Without a gap: on each day after the first the fitter spends all their hours on it until it is done.
             let mut within = planned.hours.iter().skip(1).rev().skip(1);

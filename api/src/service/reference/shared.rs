@@ -9,7 +9,7 @@ use std::collections::BTreeSet;
 const COMPONENTS: &str = "#/components/";
 
 /// Parameters of at least this many operations are moved to `components`.
-const OFTEN: usize = 3;
+const OFTEN: usize = 2;
 
 /// Adds the errors that follow from the form of an operation; its attribute names those that the handler adds (409,
 /// 410).

@@ -98,6 +98,7 @@ fn flatten(value: &mut Value, schemas: &Value) {
         return;
     };
     let mut whole = json!({"type": "object", "required": [], "properties": {}});
+    let mut example = Map::new();
     for part in parts {
         let mut part = match named(part) {
             Some(name) => schemas[name].clone(),
@@ -111,13 +112,20 @@ fn flatten(value: &mut Value, schemas: &Value) {
         own.extend(properties.clone());
         let required = whole["required"].as_array_mut().expect("a list");
         required.extend(part["required"].as_array().cloned().unwrap_or_default());
+        example.extend(part["example"].as_object().cloned().unwrap_or_default());
+    }
+    let required = whole["required"].as_array().into_iter().flatten();
+    let mut names = required.filter_map(Value::as_str);
+    // Examples of the parts make one of the whole if together they leave nothing out.
+    if !example.is_empty() && names.all(|name| example.contains_key(name)) {
+        whole["example"] = Value::Object(example);
     }
     let Some(members) = value.as_object_mut() else {
         return;
     };
     members.remove("allOf");
     for (name, member) in whole.as_object_mut().into_iter().flatten() {
-        members.insert(name.clone(), member.clone());
+        members.entry(name.clone()).or_insert_with(|| member.take());
     }
 }
 
