@@ -97,6 +97,11 @@ pub struct Commission {
 
 /// The statement that the owner is sent.
 #[derive(Debug, Clone, Serialize, ToSchema)]
+#[schema(example = json!({"sale_id": 31, "stock_no": 10, "owner_id": 12, "on": "2026-05-14", "sale_cancelled_on": null, "price": "5400.00", "reserve": "5000.00",
+    "tax_position": "commission_in_owners_name", "commission_percent": "8", "commission_fixed": null, "commission": "432.00",
+    "rate_percent": "20", "vat": "86.40", "payout_due": "4881.60", "paid_out": "0.00", "still_due": "4881.60",
+    "paid_by_buyer": "600.00", "owner": {"name": "Odo Fenwright", "address": "4 Quillow Lane, Marrow"},
+    "description": "Marrowby, a 5 in gauge 0-6-0 built by J. Thackwell in 1998", "currency": "GBP", "vat_number": null, "payouts": []}))]
 pub struct CommissionStatement {
     #[serde(flatten)]
     pub commission: Commission,

@@ -300,33 +300,19 @@ async fn listed(conn: &mut AsyncPgConnection, stock_nos: &[i32]) -> Result<HashS
     Ok(found.into_iter().collect())
 }
 
-async fn priced(
-    conn: &mut AsyncPgConnection,
-    stock_nos: &[i32],
-    on: Day,
-) -> Result<HashSet<i32>, Problem> {
-    let found = asking_prices::table
-        .filter(asking_prices::stock_no.eq_any(stock_nos))
-        .filter(asking_prices::on_day.le(on))
-        .select(asking_prices::stock_no)
-        .distinct();
-    let found: Vec<i32> = found.load(conn).await?;
-    Ok(found.into_iter().collect())
+/// Those of the engines that have a row of the table dated on or before the day.
+macro_rules! having {
+    ($table:ident, $conn:expr, $stock_nos:expr, $on:expr) => {{
+        let found = $table::table
+            .filter($table::stock_no.eq_any($stock_nos))
+            .filter($table::on_day.le($on))
+            .select($table::stock_no)
+            .distinct();
+        let found: Vec<i32> = found.load($conn).await?;
+        found.into_iter().collect::<HashSet<i32>>()
+    }};
 }
-
-async fn surveyed(
-    conn: &mut AsyncPgConnection,
-    stock_nos: &[i32],
-    on: Day,
-) -> Result<HashSet<i32>, Problem> {
-    let found = surveys_table::table
-        .filter(surveys_table::stock_no.eq_any(stock_nos))
-        .filter(surveys_table::on_day.le(on))
-        .select(surveys_table::stock_no)
-        .distinct();
-    let found: Vec<i32> = found.load(conn).await?;
-    Ok(found.into_iter().collect())
-}
+use having;
 
 async fn open_findings(
     conn: &mut AsyncPgConnection,
