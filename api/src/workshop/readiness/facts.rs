@@ -41,6 +41,19 @@ use std::{
     sync::Arc,
 };
 
+/// Those of the engines that have a row of the table dated on or before the day.
+macro_rules! having {
+    ($table:ident, $conn:expr, $stock_nos:expr, $on:expr) => {{
+        let found = $table::table
+            .filter($table::stock_no.eq_any($stock_nos))
+            .filter($table::on_day.le($on))
+            .select($table::stock_no)
+            .distinct();
+        let found: Vec<i32> = found.load($conn).await?;
+        found.into_iter().collect::<HashSet<i32>>()
+    }};
+}
+
 /// Everything that the gates check about each of these engines, in order of stock number, as recorded now, for day
 /// `on`. Later records do not count, except those that the boiler code orders itself. The number of queries does not
 /// depend on the number of engines.
@@ -55,8 +68,8 @@ pub(crate) async fn load_facts(
     let prepared = prepared(conn, stock_nos, on).await?;
     let preparation = ShutsGate::load(conn).await?;
     let listed = listed(conn, stock_nos).await?;
-    let priced = priced(conn, stock_nos, on).await?;
-    let surveyed = surveyed(conn, stock_nos, on).await?;
+    let priced = having!(asking_prices, conn, stock_nos, on);
+    let surveyed = having!(surveys_table, conn, stock_nos, on);
     let mut findings = open_findings(conn, stock_nos, on).await?;
     let mut jobs = jobs_started(conn, stock_nos).await?;
     let graded = graded_on(conn, stock_nos, on).await?;
@@ -299,20 +312,6 @@ async fn listed(conn: &mut AsyncPgConnection, stock_nos: &[i32]) -> Result<HashS
     let found: Vec<i32> = found.load(conn).await?;
     Ok(found.into_iter().collect())
 }
-
-/// Those of the engines that have a row of the table dated on or before the day.
-macro_rules! having {
-    ($table:ident, $conn:expr, $stock_nos:expr, $on:expr) => {{
-        let found = $table::table
-            .filter($table::stock_no.eq_any($stock_nos))
-            .filter($table::on_day.le($on))
-            .select($table::stock_no)
-            .distinct();
-        let found: Vec<i32> = found.load($conn).await?;
-        found.into_iter().collect::<HashSet<i32>>()
-    }};
-}
-use having;
 
 async fn open_findings(
     conn: &mut AsyncPgConnection,
