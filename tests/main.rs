@@ -92,6 +92,7 @@ mod service {
 }
 mod shop {
     mod changes;
+    mod labels;
     mod public;
 }
 mod workshop {

@@ -156,6 +156,7 @@ pub mod buying {
 /// What visitors and buyers see.
 pub mod shop {
     pub(crate) mod descriptions;
+    pub(crate) mod labels;
     pub(crate) mod owner_notes;
     pub mod prints;
     pub mod public;
@@ -184,6 +185,7 @@ use shop::public::ShopWindow;
 fn v1(cfg: &mut Operations<'_>) {
     // Routes are tried in this order, and most requests are from visitors.
     shop::public::routes(cfg);
+    shop::labels::routes(cfg);
     firm::firm::routes(cfg);
     firm::keys::routes(cfg);
     firm::persons::routes(cfg);

@@ -176,6 +176,8 @@ async fn a_repeat_with_the_same_key_is_done_once() {
         (first.text.clone(), first.etag(), first.location()),
         (again.text.clone(), again.etag(), again.location())
     );
+    assert!(!first.headers.contains_key("idempotency-replayed"));
+    assert_eq!(again.headers["idempotency-replayed"], "true");
     post("Another")
         .await
         .refused("idempotency_key_reused")

@@ -129,11 +129,7 @@ async fn create_statutory_period(
 ) -> Reply {
     new.check()?;
     db.create(&actor, &new, async |tx| {
-        let row: Row = diesel::insert_into(statutory_periods::table)
-            .values(&*new)
-            .returning(Row::as_returning())
-            .get_result(tx.conn())
-            .await?;
+        let row = Row::added(tx.conn(), &new).await?;
         let entry = json!({"term_id": row.id, "rule": row.rule, "from": row.from});
         tx.record("statutory_period.created", None, entry).await?;
         Ok((format!("/v1/statutory-periods/{}", row.id), row))
@@ -173,7 +169,7 @@ async fn end_statutory_period(
 
 by_id!(Row, statutory_periods, "there is no statutory period {id}");
 by_jurisdiction!(Row, statutory_periods);
-dated!(Row, statutory_periods);
+dated!(Row, statutory_periods, NewRow);
 
 /// All rows of a jurisdiction, for core.
 pub(crate) async fn of(

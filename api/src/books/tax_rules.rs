@@ -195,11 +195,7 @@ async fn create_tax_rule(
         if new.rule == TaxRuleKey::StandardRate {
             tax_periods::period_must_be_open(tx.conn(), new.from).await?;
         }
-        let row: Row = diesel::insert_into(tax_rules::table)
-            .values(&*new)
-            .returning(Row::as_returning())
-            .get_result(tx.conn())
-            .await?;
+        let row = Row::added(tx.conn(), &new).await?;
         let entry = json!({"rule_id": row.id, "rule": row.rule, "from": row.from});
         tx.record("tax_rule.created", None, entry).await?;
         Ok((format!("/v1/tax-rules/{}", row.id), row))
@@ -243,7 +239,7 @@ async fn end_tax_rule(
 
 by_id!(Row, tax_rules, "there is no tax rule {id}");
 by_jurisdiction!(Row, tax_rules);
-dated!(Row, tax_rules);
+dated!(Row, tax_rules, NewRow);
 
 /// The tax rates of the firm's jurisdiction, day by day.
 pub(crate) struct Rates {

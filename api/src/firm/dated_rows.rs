@@ -130,6 +130,20 @@ macro_rules! dated {
             }
         }
     };
+    // With the struct of a new row.
+    ($row:ty, $table:ident, $new:ty) => {
+        dated!($row, $table);
+
+        impl $row {
+            async fn added(conn: &mut AsyncPgConnection, new: &$new) -> Result<Self, Problem> {
+                Ok(diesel::insert_into($table::table)
+                    .values(new)
+                    .returning(Self::as_returning())
+                    .get_result(conn)
+                    .await?)
+            }
+        }
+    };
 }
 pub(crate) use dated;
 

@@ -150,9 +150,14 @@ pub fn public_until_midnight(left: u32) -> String {
     )
 }
 
-/// 201 with `Location` and `ETag`.
-pub fn created(location: &str, json: String) -> HttpResponse {
-    HttpResponse::Created()
+/// 201 with `Location` and `ETag`. `replayed`: it is the stored answer to an earlier request with the same
+/// Idempotency-Key.
+pub fn created(location: &str, json: String, replayed: bool) -> HttpResponse {
+    let mut response = HttpResponse::Created();
+    if replayed {
+        response.insert_header(("idempotency-replayed", "true"));
+    }
+    response
         .insert_header((header::LOCATION, location))
         .insert_header((header::ETAG, etag_of(json.as_bytes())))
         .insert_header((header::CACHE_CONTROL, "no-store"))

@@ -318,14 +318,12 @@ impl Db {
             .write(actor, async |tx| {
                 let Some(key) = &body.idempotency_key else {
                     let (location, made) = act(tx).await?;
-                    return Ok((
-                        location,
-                        serde_json::to_string(&made).map_err(Problem::internal)?,
-                    ));
+                    let answer = serde_json::to_string(&made).map_err(Problem::internal)?;
+                    return Ok((location, answer, false));
                 };
-                if let Some(answered) = find_reply(tx, key, body).await? {
+                if let Some((location, answer)) = find_reply(tx, key, body).await? {
                     tx.unchanged();
-                    return Ok(answered);
+                    return Ok((location, answer, true));
                 }
                 let (location, made) = act(tx).await?;
                 let answer = serde_json::to_string(&made).map_err(Problem::internal)?;
@@ -342,11 +340,11 @@ impl Db {
                     .values(&stored)
                     .execute(tx.conn())
                     .await?;
-                Ok((location, answer))
+                Ok((location, answer, false))
             })
             .await?;
-        let (location, answer) = done;
-        Ok(created(&location, answer))
+        let (location, answer, replayed) = done;
+        Ok(created(&location, answer, replayed))
     }
 }
 

@@ -23,10 +23,16 @@ pub fn say_once(document: &mut Value) {
     document["components"]["schemas"]["Problem"]["properties"]["type"]["enum"] = json!(types);
     each_operation(document, |path, method, operation| {
         let refused = refused(path, method, operation);
+        let mut parameters = operation["parameters"].as_array().into_iter().flatten();
+        let takes_key = parameters.any(|parameter| parameter["name"] == "Idempotency-Key");
         let answers = object(&mut operation["responses"]);
         answers.retain(|status, _| !is_refusal(status));
         for (status, answer) in answers.iter_mut() {
-            let headers = headers_of(status, method, answer);
+            let mut headers = headers_of(status, method, answer);
+            if status == "201" && takes_key {
+                let replayed = reference("headers", "IdempotencyReplayed");
+                headers.insert("Idempotency-Replayed".to_owned(), replayed);
+            }
             if !headers.is_empty() {
                 answer["headers"] = Value::Object(headers);
             }
@@ -91,6 +97,10 @@ fn refusals() -> Value {
         if matches!(status, 409 | 429 | 503) {
             answer["headers"] = json!({"Retry-After": reference("headers", "RetryAfter")});
         }
+        if status == 429 {
+            answer["headers"]["RateLimit"] = reference("headers", "RateLimit");
+            answer["headers"]["RateLimit-Policy"] = reference("headers", "RateLimitPolicy");
+        }
         (status.to_string(), answer)
     });
     Value::Object(answers.collect())
@@ -101,6 +111,11 @@ fn headers() -> Value {
         "RetryAfter": {"description": "Seconds to wait before sending the request again; absent: waiting does not help.",
             "schema": {"type": "integer", "minimum": 0}},
         "ETag": {"description": "Tag of this representation (RFC 9110, 8.8.3), for If-None-Match and If-Match.", "schema": {"type": "string"}},
+        "RateLimit": {"description": "Requests left and seconds until there are more, such as `\"key\";r=0;t=12`; on every response (IETF draft RateLimit header fields for HTTP).",
+            "schema": {"type": "string"}},
+        "RateLimitPolicy": {"description": "Requests allowed in a window of seconds, such as `\"key\";q=600;w=60`.", "schema": {"type": "string"}},
+        "IdempotencyReplayed": {"description": "`true`: the stored answer to an earlier request with the same Idempotency-Key; nothing was done now.",
+            "schema": {"type": "string", "const": "true"}},
         "Location": {"description": "Address of what was created.", "schema": {"type": "string", "format": "uri-reference"}},
         "Link": {"description": "Address of the next page, with rel=\"next\" (RFC 8288); left out on the last one.", "schema": {"type": "string"}}
     })

@@ -131,17 +131,22 @@ fn flatten(value: &mut Value, schemas: &Value) {
 
 /// A bounded text and a list of values with one user are said where they are used.
 fn inline_short(value: &mut Value, schemas: &Value, used: &HashMap<String, usize>) {
-    let Some(name) = named(value) else {
+    let Some(name) = named(value).map(str::to_owned) else {
         return;
     };
-    let schema = &schemas[name];
+    let schema = &schemas[&name];
     let is_text = name.starts_with("Text");
-    let is_used_once = schema.get("enum").is_some() && used.get(name) == Some(&1);
+    let is_used_once = schema.get("enum").is_some() && used.get(&name) == Some(&1);
     if !is_text && !is_used_once {
         return;
     }
     let own = value["description"].take();
-    *value = schema.clone();
+    let mut schema = schema.clone();
+    if is_used_once {
+        // Labels are listed by this name.
+        schema["title"] = json!(name);
+    }
+    *value = schema;
     if own.is_string() {
         value["description"] = own;
     }
