@@ -85,6 +85,7 @@ async fn a_page_names_roles_members_answers_and_a_command() {
     for part in [
         "<span class=\"method POST\">POST</span>",
         "<code>&#x2f;v1&#x2f;engines&#x2f;{stock_no}&#x2f;sales</code>",
+        "<div class=\"limits\">at least 1</div>",
         "<code>stock_no</code> <span class=\"required\">required</span>",
         "<a href=\"/reference/schemas/NewSale\">NewSale</a>",
         "<code>promised_on</code></td><td><a href=\"/reference/schemas/Day\">Day</a> or null</td>",

@@ -262,7 +262,11 @@ impl Member {
             link: link.map(str::to_owned),
             nullable,
             description: words(schema, text(&meant["description"])),
-            limits: limits(schema).chain(limits(meant)).collect(),
+            limits: if std::ptr::eq(schema, meant) {
+                limits(meant).collect()
+            } else {
+                limits(schema).chain(limits(meant)).collect()
+            },
             values: items(&meant["enum"]).map(plain).collect(),
         }
     }
