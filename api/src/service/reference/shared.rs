@@ -205,8 +205,13 @@ fn share_parameters(document: &mut Value) {
             if required {
                 name.push_str("Required");
             }
-            while shared.contains_key(&name) {
-                name.push('_');
+            // By number: generators drop the underscores at the end of a name.
+            let first = name.clone();
+            for number in 2.. {
+                if !shared.contains_key(&name) {
+                    break;
+                }
+                name = format!("{first}{number}");
             }
             shared.insert(name.clone(), parameter.clone());
             (parameter, reference("parameters", &name))
