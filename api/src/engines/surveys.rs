@@ -59,7 +59,7 @@ pub struct SurveyFacts {
     "wheels_and_axleboxes": null, "frames": "good", "platework_and_paint": "fair", "completeness": "good"},
     "findings": [{"id": 205, "stock_no": 10, "survey_id": 61, "area": "cylinders_and_valves", "severity": "stops_steaming",
     "description": "the lubricator's ratchet slips", "found_on": "2026-04-08", "released": false, "cleared_on": null,
-    "cleared_by_job_id": null, "cleared_by_survey_id": null}], "clears": []}))]
+    "cleared_by_job_id": null, "cleared_by_survey_id": null, "complaint_id": null}], "clears": []}))]
 pub struct Survey {
     #[serde(flatten)]
     pub facts: SurveyFacts,

@@ -89,7 +89,8 @@ pub struct ComplaintPatch {
 /// The buyer's statutory deadlines for a sale, by the rules in force on the day of delivery.
 #[derive(Debug, Clone, Serialize, ToSchema)]
 #[schema(example = json!({"sale_id": 31, "delivered_on": "2025-06-10", "sent_back_on": "2025-06-26", "short_term_reject_until": "2025-07-10",
-    "short_term_clock_stopped": false, "cancel_until": "2025-06-24", "refund_by": "2025-07-10", "rules": [
+    "short_term_clock_stopped": false, "cancel_until": "2025-06-24", "cancelled_in_time": true, "send_back_by": "2025-07-08",
+    "refund_by": "2025-07-10", "rules": [
         {"rule": "cancel_days", "value": 14, "unit": "days", "source": "Consumer Contracts Regulations 2013 reg. 30",
             "confidence": "published"}]}))]
 pub struct SaleStatutoryDeadlines {

@@ -97,7 +97,8 @@ pub struct SheetWaiting {
 #[schema(example = json!({"plan_id": 1, "made_on": "2026-11-27", "from": "2026-11-23", "until": "2026-11-29",
     "fitters": [{"fitter": "Edda Morlock", "hours": "4", "lines": [{"stock_no": 30, "name": "Ruddlesby", "place": "bay 1", "job_id": 33,
         "description": "Lubricator ratchet", "hours": [{"on": "2026-11-27", "hours": "4"}], "goes_on": false}]}],
-    "promises": [{"stock_no": 30, "name": "Ruddlesby", "on": "2026-12-12", "description": "7 days to spare"}], "tests": [], "waiting": [], "unplaced": [],
+    "promises": [{"stock_no": 30, "name": "Ruddlesby", "on": "2026-12-12", "kind": "delivered", "promised": null,
+        "description": "7 days to spare"}], "tests": [], "waiting": [], "unplaced": [],
     "cautions": ["The local code and the independent inspector decide what has to be tested."]}))]
 pub struct WeekSheet {
     pub plan_id: i64,

@@ -19,9 +19,10 @@ use utoipa::ToSchema;
 /// A sale with its profit and the promises that it endangers, for those who may read the profit.
 #[derive(Debug, Clone, Serialize, ToSchema)]
 #[schema(example = json!({"id": 31, "stock_no": 10, "invoice_no": 30, "on": "2026-05-14", "price": "7600.00", "person_id": 12,
-    "buyer_abroad": false, "at_distance": false, "buyer_is_consumer": true, "informed_of_cancellation": false,
+    "buyer_abroad": false, "at_distance": false, "buyer_is_consumer": true, "informed_of_cancellation_on": null,
+    "cancelled_on": null, "collection_offered": false, "proof_of_sending_on": null, "refund_agreed_on": null, "value_changed_on": null,
     "papers_acknowledged_on": null, "promised_on": "2026-05-30", "owner_agreed_on": null, "sale_cancelled_on": null,
-    "notes": null, "paid": "600.00", "kept": null, "balance": "7000.00", "taken_in": [],
+    "notes": null, "confirmed": [], "paid": "600.00", "kept": null, "balance": "7000.00", "taken_in": [],
     "profit": {"price": "7600.00", "tax": "566.67", "selling_cost": "0.00", "profit": "2833.33"}, "promises_in_danger": [],
     "papers_that_end": [{"paper": "steam_paper", "valid_until": "2026-05-20"}]}))]
 pub struct SaleForeseen {
