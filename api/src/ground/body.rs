@@ -21,7 +21,7 @@ use utoipa::{
     openapi::{
         ContentBuilder, ObjectBuilder, Ref, RefOr, Required, Schema,
         request_body::{RequestBody, RequestBodyBuilder},
-        schema::{ArrayItems, Type},
+        schema::{ArrayItems, KnownFormat, SchemaFormat, Type},
     },
 };
 
@@ -381,6 +381,7 @@ impl PartialSchema for Bulk {
     fn schema() -> RefOr<Schema> {
         let text = ObjectBuilder::new()
             .schema_type(Type::String)
+            .format(Some(SchemaFormat::KnownFormat(KnownFormat::Binary)))
             .max_length(Some(Bulk::LIMIT));
         RefOr::T(Schema::Object(text.build()))
     }

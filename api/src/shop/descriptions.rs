@@ -45,7 +45,8 @@ pub fn routes(cfg: &mut Operations<'_>) {
 // Types
 
 #[derive(Debug, Clone, Serialize, ToSchema)]
-#[schema(example = json!(example()))]
+// Python clients confuse a schema with its own member of the same name.
+#[schema(as = EngineDescription, example = json!(example()))]
 pub struct Description {
     pub stock_no: i32,
     /// The day on which it is true.

@@ -93,7 +93,8 @@ pub struct MostToPayQuestion {
 
 /// The highest purchase price that leaves the wanted profit.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
-#[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
+// Python clients confuse a schema with its own member of the same name.
+#[cfg_attr(feature = "wire", derive(utoipa::ToSchema), schema(as = HighestPurchasePrice))]
 pub struct MostToPay {
     /// null if even a gift would miss the wanted profit.
     pub most_to_pay: Option<Money>,

@@ -190,8 +190,11 @@ fn share_parameters(document: &mut Value) {
             if required {
                 name.push_str("Required");
             }
+            // By number: generators drop the underscores at the end of a name.
+            let (first, mut number) = (name.clone(), 1);
             while shared.contains_key(&name) {
-                name.push('_');
+                number += 1;
+                name = format!("{first}{number}");
             }
             shared.insert(name.clone(), parameter.clone());
             (parameter, reference("parameters", &name))
