@@ -51,8 +51,8 @@ const MOST_OPEN: i64 = 5000;
 
 #[derive(Debug, Clone, Serialize, ToSchema)]
 // `Promise` is a name that TypeScript clients cannot use for a type of their own.
-#[schema(as = CustomerPromise, example = json!({"promise_id": 3, "sale_id": null, "stock_no": 10, "person_id": 12, "kind": "ready_for_collection", "description": null,
-    "on": "2026-05-30", "given_on": "2026-05-14", "status": "open", "ended_on": null, "reason": null, "dangers": [{"danger": "paper_lapses",
+#[schema(as = CustomerPromise, example = json!({"promise_id": 3, "sale_id": null, "stock_no": 10, "person_id": 12, "kind": "ready_for_collection",
+    "description": null, "on": "2026-05-30", "given_on": "2026-05-14", "status": "open", "ended_on": null, "reason": null, "dangers": [{"danger": "paper_lapses",
     "reason": "The steam test certificate expired on 20 May 2026.", "remedy": "Record a steam test of this boiler.",
     "act": {"method": "POST", "path": "/v1/boilers/88/tests"}, "evidence": ["/v1/boilers/88/papers"]}]}))]
 pub struct Promise {

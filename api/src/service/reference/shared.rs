@@ -206,11 +206,9 @@ fn share_parameters(document: &mut Value) {
                 name.push_str("Required");
             }
             // By number: generators drop the underscores at the end of a name.
-            let first = name.clone();
-            for number in 2.. {
-                if !shared.contains_key(&name) {
-                    break;
-                }
+            let (first, mut number) = (name.clone(), 1);
+            while shared.contains_key(&name) {
+                number += 1;
                 name = format!("{first}{number}");
             }
             shared.insert(name.clone(), parameter.clone());
