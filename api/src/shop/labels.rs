@@ -34,7 +34,8 @@ static LABELS: LazyLock<BTreeMap<String, Enums>> = LazyLock::new(|| {
 
 /// What to show people in place of enum values.
 #[derive(Debug, Serialize, ToSchema)]
-#[schema(example = json!({"language": "de", "languages": ["de", "en", "fr"],
+// Python clients confuse a schema with its own member of the same name.
+#[schema(as = ValueLabels, example = json!({"language": "de", "languages": ["de", "en", "fr"],
     "labels": {"Fuel": {"coal": "Kohle", "wood": "Holz", "oil": "Öl", "gas": "Gas", "spirit": "Spiritus", "electric": "Elektrisch"}}}))]
 pub struct Labels {
     /// The language asked for, or the nearest that there is.
