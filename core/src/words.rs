@@ -8,14 +8,27 @@ pub struct UnknownWord {
     pub allowed: String,
 }
 
-/// Declares an enum whose variants are written as the given words everywhere. A spelling after a bar is also read.
+/// What the values mean, as a list in CommonMark: those whose comments say more than their names.
+#[cfg(feature = "wire")]
+pub(crate) fn explained(values: &[(&str, &[&str])]) -> Option<String> {
+    let said = values.iter().filter(|(_, comment)| !comment.is_empty());
+    let lines = said.map(|(word, comment)| {
+        let comment: Vec<&str> = comment.iter().map(|line| line.trim()).collect();
+        format!("- `{word}`: {}", comment.join(" "))
+    });
+    let lines: Vec<String> = lines.collect();
+    (!lines.is_empty()).then(|| lines.join("\n"))
+}
+
+/// Declares an enum whose variants are written as the given words everywhere. A spelling after a bar is also read. The
+/// comments of the variants explain the values in openapi.json.
 macro_rules! words {
-    ($(#[$meta:meta])* $vis:vis enum $name:ident { $($(#[$vmeta:meta])* $variant:ident = $word:literal $(| $spelling:literal)*),+ $(,)? }) => {
+    ($(#[$meta:meta])* $vis:vis enum $name:ident { $($(#[doc = $doc:literal])* $variant:ident = $word:literal $(| $spelling:literal)*),+ $(,)? }) => {
         $(#[$meta])*
         #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
         #[cfg_attr(feature = "wire", derive(diesel::expression::AsExpression, diesel::deserialize::FromSqlRow))]
         #[cfg_attr(feature = "wire", diesel(sql_type = diesel::sql_types::Text))]
-        $vis enum $name { $($(#[$vmeta])* $variant),+ }
+        $vis enum $name { $($(#[doc = $doc])* $variant),+ }
 
         impl $name {
             /// All values, in order.
@@ -63,6 +76,7 @@ macro_rules! words {
         $crate::words::wire_text!($name, utoipa::openapi::ObjectBuilder::new()
             .schema_type(utoipa::openapi::schema::Type::String)
             .enum_values(Some([$($word),+]))
+            .description($crate::words::explained(&[$(($word, &[$($doc),*])),+]))
             .examples([$name::ALL[0].as_str()])
             .build());
     };
