@@ -4,15 +4,12 @@ use outshop_api::{
     Shared, app,
     engines::photographs::Store,
     firm::keys::{self, NewKey},
-    ground::{
-        clock::Clock,
-        connection,
-        db::{self, Db},
-    },
+    ground::{clock::Clock, connection, db::Db},
     notifying::webhooks::{cipher::Cipher, guard::AllowedTargets},
     service::{
         cluster::{Cluster, Durability},
         limits::Limits,
+        migrations,
     },
     shop::public::ShopWindow,
 };
@@ -59,7 +56,7 @@ impl Server {
                     .expect("a runtime");
                 runtime.block_on(async {
                     statement(&cluster, "postgres", &format!("CREATE DATABASE {template}")).await;
-                    db::migrate(&cluster.url_of(&template))
+                    migrations::run(&cluster.url_of(&template))
                         .await
                         .expect("migrations");
                 });

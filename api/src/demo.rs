@@ -7,10 +7,10 @@ use crate::{
     ground::{
         clock::{self, Clock},
         connection,
-        db::{self, Db, RunQueryDsl},
+        db::{Db, RunQueryDsl},
     },
     notifying::webhooks::{cipher::Cipher, guard::AllowedTargets},
-    service::{cluster::Cluster, limits::Limits},
+    service::{cluster::Cluster, limits::Limits, migrations},
     shop::public::ShopWindow,
 };
 use actix_web::HttpServer;
@@ -102,7 +102,7 @@ pub async fn open(cluster: &Cluster, folder: &Path, store: Store) -> Result<Keys
     if comment.as_deref() == Some(LOADED)
         && let Some(keys) = Keys::read(folder)
     {
-        db::migrate(&cluster.url()).await?;
+        migrations::run(&cluster.url()).await?;
         return Ok(keys);
     }
     if comment.is_none() && has_records(cluster).await? {
@@ -119,7 +119,7 @@ pub async fn open(cluster: &Cluster, folder: &Path, store: Store) -> Result<Keys
     for statement in afresh {
         run(cluster, &statement).await?;
     }
-    db::migrate(&cluster.url()).await?;
+    migrations::run(&cluster.url()).await?;
     let db = Db::new(&cluster.url(), 4).map_err(|e| e.to_string())?;
     let today = today(&db).await?;
     let keys = make_keys(&db, today).await?;

@@ -90,6 +90,7 @@ pub mod service {
     pub mod config;
     pub mod limits;
     pub mod metrics;
+    pub mod migrations;
     pub(crate) mod reference;
     pub mod wire;
 }

@@ -33,7 +33,7 @@ use outshop_api::{
             Cli, Command, Database, Days, DaysAct, Demo, Import, Kept, KeysAct, Serve, WebhookPorts,
         },
         limits::{self, Limits},
-        metrics,
+        metrics, migrations,
     },
     shop::{
         prints,
@@ -179,13 +179,13 @@ async fn restore(what: &Kept) -> Result<(), String> {
 
 async fn migrate(settings: &Database) -> Result<(), String> {
     let reached = reach(settings)?;
-    let n = db::migrate(&reached.url).await?;
+    let n = migrations::run(&reached.url).await?;
     say(&format!("{n} migration(s) applied"))
 }
 
 async fn days(what: &Days) -> Result<(), String> {
     let reached = reach_beside(&what.database)?;
-    db::migrate(&reached.url).await?;
+    migrations::run(&reached.url).await?;
     let db = Db::new(&reached.url, 2).map_err(|e| e.to_string())?;
     let now = Clock::default().now();
     match what.act {
@@ -238,9 +238,9 @@ async fn serve(settings: Serve) -> Result<(), String> {
     let stop = Stop::listen()?;
     let reached = reach(&settings.database)?;
     if !settings.may_lose_writes {
-        db::must_keep_what_it_acknowledges(&reached.url).await?;
+        migrations::must_keep_what_it_acknowledges(&reached.url).await?;
     }
-    db::migrate(&reached.url).await?;
+    migrations::run(&reached.url).await?;
     let db =
         Db::new(&reached.url, settings.listen.connections.into()).map_err(|e| e.to_string())?;
     let store = store_of(settings.photographs.as_deref(), &settings.database)?;
@@ -521,7 +521,7 @@ async fn keys_act(act: KeysAct) -> Result<(), String> {
     | KeysAct::List { database }
     | KeysAct::Revoke { database, .. }) = &act;
     let reached = reach_beside(database)?;
-    db::migrate(&reached.url).await?;
+    migrations::run(&reached.url).await?;
     let db = Db::new(&reached.url, 2).map_err(|e| e.to_string())?;
     let mut conn = db.read().await.map_err(|e| e.to_string())?;
     match act {
@@ -587,7 +587,7 @@ async fn import(what: Import) -> Result<(), String> {
         again,
     } = what;
     let reached = reach_beside(&database)?;
-    db::migrate(&reached.url).await?;
+    migrations::run(&reached.url).await?;
     let db = Db::new(&reached.url, 2).map_err(|e| e.to_string())?;
     let actor = {
         let mut conn = db.read().await.map_err(|e| e.to_string())?;

@@ -4,7 +4,7 @@ use crate::harness::Shop;
 use diesel::{QueryableByName, sql_types::Text};
 use diesel_async::{AsyncConnection, AsyncMigrationHarness, AsyncPgConnection, RunQueryDsl};
 use diesel_migrations::MigrationHarness;
-use outshop_api::ground::db::MIGRATIONS;
+use outshop_api::service::migrations::MIGRATIONS;
 
 #[derive(QueryableByName, PartialEq, Debug)]
 struct Line {
@@ -85,7 +85,7 @@ async fn a_database_of_a_newer_binary_is_refused_with_a_sentence() {
         .expect("a row");
     let url = shop.database_url.clone();
     let refusal =
-        on_threads(outshop_api::ground::db::migrate(&url)).expect_err("newer than the binary");
+        on_threads(outshop_api::service::migrations::run(&url)).expect_err("newer than the binary");
     assert!(refusal.contains("newer than this binary"), "{refusal}");
 }
 
@@ -99,7 +99,7 @@ async fn a_database_of_before_the_first_release_is_refused_with_a_sentence() {
     )
     .await;
     let url = shop.database_url.clone();
-    let refusal = on_threads(outshop_api::ground::db::migrate(&url)).expect_err("of before");
+    let refusal = on_threads(outshop_api::service::migrations::run(&url)).expect_err("of before");
     assert!(
         refusal.starts_with("the database was made by a version before the first release"),
         "{refusal}"

@@ -4,12 +4,8 @@
 use crate::{
     desk::erasures,
     engines::photographs::{self, Store},
-    ground::{
-        clock::Clock,
-        connection,
-        db::{self, RunQueryDsl},
-    },
-    service::cluster,
+    ground::{clock::Clock, connection, db::RunQueryDsl},
+    service::{cluster, migrations},
 };
 use diesel::{
     prelude::*,
@@ -138,7 +134,7 @@ pub async fn restore(
     })?;
     let contents: Contents =
         serde_json::from_slice(&text).map_err(|e| format!("{}: {e}", path.display()))?;
-    db::must_fit("the backup", &contents.migrations)?;
+    migrations::must_fit("the backup", &contents.migrations)?;
     let mut conn = connect(url).await?;
     if !tables(&mut conn).await?.is_empty() {
         return Err("the database is not empty; restore into a new one".to_owned());

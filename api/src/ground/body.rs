@@ -31,13 +31,28 @@ pub(crate) const TOO_SLOW: &str = "the body came too slowly";
 pub(crate) const JSON: &str = "application/json";
 const MERGE_PATCH: &str = "application/merge-patch+json";
 
-/// A JSON body of a POST, with what identifies a repeated request. With `KEYED` an Idempotency-Key is required.
+/// A JSON body of a POST. With `KEYED` an Idempotency-Key is required.
 pub struct Body<T, const KEYED: bool = false> {
     value: T,
+    pub sent: Sent,
+}
+
+/// What identifies a repeated request.
+pub struct Sent {
     pub idempotency_key: Option<String>,
     /// Method and path.
     pub target: String,
     pub sha256: Vec<u8>,
+}
+
+impl Sent {
+    fn of(req: &HttpRequest, sha256: Vec<u8>) -> Result<Sent, Problem> {
+        Ok(Sent {
+            idempotency_key: idempotency_key(req)?,
+            target: format!("{} {}", req.method(), req.path()),
+            sha256,
+        })
+    }
 }
 
 /// A body of a POST that must not be repeated by accident.
@@ -54,12 +69,8 @@ impl<T, const KEYED: bool> Deref for Body<T, KEYED> {
 impl Body<()> {
     /// For a request whose body is not JSON: `sha256` identifies a repeated request.
     pub(crate) fn of(req: &HttpRequest, sha256: Vec<u8>) -> Result<Body<()>, Problem> {
-        Ok(Body {
-            value: (),
-            idempotency_key: idempotency_key(req)?,
-            target: format!("{} {}", req.method(), req.path()),
-            sha256,
-        })
+        let sent = Sent::of(req, sha256)?;
+        Ok(Body { value: (), sent })
     }
 }
 
@@ -72,20 +83,25 @@ impl<T: DeserializeOwned + PartialSchema + 'static, const KEYED: bool> FromReque
     fn from_request(req: &HttpRequest, payload: &mut Payload) -> Self::Future {
         let (req, payload) = (req.clone(), payload.take());
         Box::pin(async move {
-            let bytes = read(&req, payload, &[JSON], LIMIT).await?;
-            let json = strict_json::parse(&bytes)?;
-            let idempotency_key = idempotency_key(&req)?;
-            if KEYED && idempotency_key.is_none() {
-                return Err(idempotency_key_missing());
-            }
-            Ok(Body {
-                value: strict_json::typed(&json)?,
-                idempotency_key,
-                target: format!("{} {}", req.method(), req.path()),
-                sha256: Sha256::digest(&bytes).to_vec(),
-            })
+            let (json, sent) = posted(&req, payload, KEYED).await?;
+            let value = strict_json::typed(&json)?;
+            Ok(Body { value, sent })
         })
     }
+}
+
+async fn posted(
+    req: &HttpRequest,
+    payload: Payload,
+    keyed: bool,
+) -> Result<(Value, Sent), Problem> {
+    let bytes = read(req, payload, &[JSON], LIMIT).await?;
+    let json = strict_json::parse(&bytes)?;
+    let sent = Sent::of(req, Sha256::digest(&bytes).to_vec())?;
+    if keyed && sent.idempotency_key.is_none() {
+        return Err(idempotency_key_missing());
+    }
+    Ok((json, sent))
 }
 
 /// A JSON body of a PUT, not yet checked against If-Match.
@@ -368,12 +384,12 @@ impl Bulk {
 
     /// As a body for `Db::create`.
     pub fn as_body(&self, req: &HttpRequest) -> Body<()> {
-        Body {
-            value: (),
+        let sent = Sent {
             idempotency_key: self.idempotency_key.clone(),
             target: format!("{} {}", req.method(), req.path()),
             sha256: Sha256::digest(&self.bytes).to_vec(),
-        }
+        };
+        Body { value: (), sent }
     }
 }
 

@@ -4,7 +4,7 @@ use crate::{
     ground::{
         actor::Actor,
         answers::{Reply, created, respond},
-        body::Body,
+        body::{Body, Sent},
         clock, connection,
         entries::{TYPES, is_of_all_engines},
         problem::{self, Problem},
@@ -19,22 +19,21 @@ use diesel::{
     sql_types::{BigInt, Text},
 };
 use diesel_async::{
-    AnsiTransactionManager, AsyncMigrationHarness, AsyncPgConnection, SimpleAsyncConnection,
-    TransactionManager,
+    AnsiTransactionManager, AsyncPgConnection, SimpleAsyncConnection, TransactionManager,
     methods::{ExecuteDsl, LoadQuery},
     pooled_connection::{
         AsyncDieselConnectionManager, ManagerConfig, RecyclingMethod,
         deadpool::{Object, Pool},
     },
 };
-use diesel_migrations::{EmbeddedMigrations, MigrationHarness, embed_migrations};
 use futures_util::TryStreamExt;
 use jiff::Timestamp;
 use outshop_core::days::Day;
 use serde::Serialize;
 use serde_json::Value;
 use std::{
-    pin::pin,
+    cell::Cell,
+    pin::{Pin, pin},
     sync::{Arc, LazyLock},
     time::{Duration, Instant},
 };
@@ -44,8 +43,6 @@ use tokio::{
     time::timeout,
 };
 use tracing::Instrument;
-
-pub const MIGRATIONS: EmbeddedMigrations = embed_migrations!("../migrations");
 
 /// Work that one process does at a time, each under the advisory lock of its key. Two kinds with one key would block
 /// each other.
@@ -218,11 +215,20 @@ impl Db {
         actor: &Actor,
         act: impl AsyncFn(&mut Tx<'_>) -> Result<T, Problem>,
     ) -> Result<T, Problem> {
+        let made = Cell::new(None);
+        let keep = async |tx: &mut Tx<'_>| {
+            made.set(Some(act(tx).await?));
+            Ok(())
+        };
+        self.write_any(actor, &keep).await?;
+        made.take()
+            .ok_or_else(|| Problem::internal("a write ended without a value"))
+    }
+
+    async fn write_any(&self, actor: &Actor, act: &dyn Act<()>) -> Result<(), Problem> {
         let mut tries = 1;
         loop {
-            let once = self
-                .write_once(actor, &act)
-                .instrument(span!("transaction"));
+            let once = self.write_once(actor, act).instrument(span!("transaction"));
             match once.await {
                 Err(problem) if problem.worth_another_try && tries < TRIES => tries += 1,
                 done => return done,
@@ -230,11 +236,7 @@ impl Db {
         }
     }
 
-    async fn write_once<T>(
-        &self,
-        actor: &Actor,
-        act: &impl AsyncFn(&mut Tx<'_>) -> Result<T, Problem>,
-    ) -> Result<T, Problem> {
+    async fn write_once(&self, actor: &Actor, act: &dyn Act<()>) -> Result<(), Problem> {
         let asked = Instant::now();
         let mut conn = self.read().await?;
         AnsiTransactionManager::begin_transaction(&mut *conn).await?;
@@ -248,14 +250,14 @@ impl Db {
             journalled: false,
             must_notify: false,
         };
-        let done = match act(&mut tx).await {
+        let done = match act.run(&mut tx).await {
             Ok(_) if !tx.journalled => {
                 Err(Problem::internal("a write ended without a journal entry"))
             }
             done => done,
         };
         match done {
-            Ok(value) => {
+            Ok(()) => {
                 let must_notify = tx.must_notify;
                 AnsiTransactionManager::commit_transaction(&mut *conn).await?;
                 // Others may need the connection while this request waits for the follower.
@@ -263,7 +265,7 @@ impl Db {
                 if must_notify {
                     self.commits.made_another().await;
                 }
-                Ok(value)
+                Ok(())
             }
             Err(problem) => {
                 AnsiTransactionManager::rollback_transaction(&mut *conn).await?;
@@ -314,24 +316,40 @@ impl Db {
         act: impl AsyncFn(&mut Tx<'_>) -> Result<(String, T), Problem>,
         keep_answer: bool,
     ) -> Result<HttpResponse, Problem> {
+        let written = async |tx: &mut Tx<'_>| {
+            let (location, made) = act(tx).await?;
+            Ok((
+                location,
+                serde_json::to_string(&made).map_err(Problem::internal)?,
+            ))
+        };
+        self.create_any(actor, &body.sent, &written, keep_answer)
+            .await
+    }
+
+    async fn create_any(
+        &self,
+        actor: &Actor,
+        sent: &Sent,
+        act: &dyn Act<(String, String)>,
+        keep_answer: bool,
+    ) -> Result<HttpResponse, Problem> {
         let done = self
             .write(actor, async |tx| {
-                let Some(key) = &body.idempotency_key else {
-                    let (location, made) = act(tx).await?;
-                    let answer = serde_json::to_string(&made).map_err(Problem::internal)?;
+                let Some(key) = &sent.idempotency_key else {
+                    let (location, answer) = act.run(tx).await?;
                     return Ok((location, answer, false));
                 };
-                if let Some((location, answer)) = find_reply(tx, key, body).await? {
+                if let Some((location, answer)) = find_reply(tx, key, sent).await? {
                     tx.unchanged();
                     return Ok((location, answer, true));
                 }
-                let (location, made) = act(tx).await?;
-                let answer = serde_json::to_string(&made).map_err(Problem::internal)?;
+                let (location, answer) = act.run(tx).await?;
                 let stored = StoredReply {
                     key_id: actor.key_id,
                     idempotency_key: key,
-                    target: &body.target,
-                    body_sha256: &body.sha256,
+                    target: &sent.target,
+                    body_sha256: &sent.sha256,
                     location: &location,
                     answer: keep_answer.then_some(&answer),
                     on_day: actor.today,
@@ -345,6 +363,24 @@ impl Db {
             .await?;
         let (location, answer, replayed) = done;
         Ok(created(&location, answer, replayed))
+    }
+}
+
+/// What happens in a transaction, without its type: the transaction around it is compiled once and not for each
+/// operation.
+trait Act<T> {
+    fn run<'t>(
+        &'t self,
+        tx: &'t mut Tx<'_>,
+    ) -> Pin<Box<dyn Future<Output = Result<T, Problem>> + 't>>;
+}
+
+impl<T, F: AsyncFn(&mut Tx<'_>) -> Result<T, Problem>> Act<T> for F {
+    fn run<'t>(
+        &'t self,
+        tx: &'t mut Tx<'_>,
+    ) -> Pin<Box<dyn Future<Output = Result<T, Problem>> + 't>> {
+        Box::pin(self(tx))
     }
 }
 
@@ -380,10 +416,10 @@ struct StoredReply<'a> {
 }
 
 /// The stored answer to the same request; refused if that is still running or the key was used for another request.
-async fn find_reply<B, const KEYED: bool>(
+async fn find_reply(
     tx: &mut Tx<'_>,
     key: &str,
-    body: &Body<B, KEYED>,
+    sent: &Sent,
 ) -> Result<Option<(String, String)>, Problem> {
     let key_id = tx.actor.key_id;
     let free = diesel::select(pg_try_advisory_xact_lock(hashtextextended(
@@ -411,7 +447,7 @@ async fn find_reply<B, const KEYED: bool>(
         .optional()?;
     match stored {
         None => Ok(None),
-        Some((target, sha256, ..)) if target != body.target || sha256 != body.sha256 => {
+        Some((target, sha256, ..)) if target != sent.target || sha256 != sent.sha256 => {
             Err(Problem::new(
                 problem::IDEMPOTENCY_KEY_REUSED,
                 "this Idempotency-Key was used for another request or body; use a new one",
@@ -437,7 +473,6 @@ diesel::define_sql_function! { fn pg_try_advisory_xact_lock(key: BigInt) -> Bool
 diesel::define_sql_function! { fn pg_try_advisory_lock(key: BigInt) -> Bool; }
 diesel::define_sql_function! { fn pg_advisory_xact_lock(key: BigInt) -> Text; }
 diesel::define_sql_function! { fn pg_advisory_unlock(key: BigInt) -> Bool; }
-diesel::define_sql_function! { fn current_setting(name: Text) -> Text; }
 diesel::define_sql_function! { fn hashtextextended(text: Text, seed: BigInt) -> BigInt; }
 
 /// A running transaction of one actor.
@@ -534,76 +569,6 @@ pub async fn record_for_system(
             .values(stretch)
             .execute(conn)
             .await?;
-    }
-    Ok(())
-}
-
-/// Migrates the database to this binary's schema, one process at a time. Refuses a database that a newer binary has
-/// migrated. Needs a multi-threaded runtime.
-pub async fn migrate(url: &str) -> Result<usize, String> {
-    connection::must_keep_its_session(url).await?;
-    let mut conn = connection::connect(url)
-        .await
-        .map_err(|e| format!("the database does not answer: {e}"))?;
-    diesel::sql_query("SELECT pg_advisory_lock($1)")
-        .bind::<BigInt, _>(SingleRunner::Migrating.key())
-        .execute(&mut conn)
-        .await
-        .map_err(|e| e.to_string())?;
-    let mut harness = AsyncMigrationHarness::new(conn);
-    let applied = harness.applied_migrations().map_err(|e| e.to_string())?;
-    if !applied.is_empty() {
-        let applied: Vec<String> = applied.iter().map(ToString::to_string).collect();
-        must_fit("the database", &applied)?;
-    }
-    let run = harness
-        .run_pending_migrations(MIGRATIONS)
-        .map_err(|e| e.to_string())?;
-    Ok(run.len())
-}
-
-/// Refuses a database or a backup whose migrations this binary does not know. `applied` are their versions.
-pub(crate) fn must_fit(what: &str, applied: &[String]) -> Result<(), String> {
-    let known: Vec<String> =
-        diesel::migration::MigrationSource::<diesel::pg::Pg>::migrations(&MIGRATIONS)
-            .map_err(|e| e.to_string())?
-            .iter()
-            .map(|migration| migration.name().version().to_string())
-            .collect();
-    if known
-        .iter()
-        .min()
-        .is_some_and(|first| !applied.contains(first))
-    {
-        return Err(format!(
-            "{what} was made by a version before the first release, with other tables, and cannot be read; start \
-             with an empty database"
-        ));
-    }
-    match applied.iter().find(|version| !known.contains(version)) {
-        Some(newer) => Err(format!(
-            "{what} is newer than this binary (it has migration {newer}); start the newer binary"
-        )),
-        None => Ok(()),
-    }
-}
-
-/// Refuses a PostgreSQL that may lose acknowledged writes.
-pub async fn must_keep_what_it_acknowledges(url: &str) -> Result<(), String> {
-    let mut conn = connection::connect(url)
-        .await
-        .map_err(|e| format!("the database does not answer: {e}"))?;
-    for name in ["fsync", "full_page_writes", "synchronous_commit"] {
-        let setting: String = diesel::select(current_setting(name))
-            .get_result(&mut conn)
-            .await
-            .map_err(|e| e.to_string())?;
-        if setting == "off" {
-            return Err(format!(
-                "PostgreSQL runs with {name} off and may lose acknowledged writes; set it on, or set \
-                     OUTSHOP_MAY_LOSE_WRITES=true where that does not matter"
-            ));
-        }
     }
     Ok(())
 }

@@ -270,7 +270,7 @@ pub(super) async fn import_comparables(
         return Ok(HttpResponse::Ok().json(Tried { rows: rows.len() }));
     }
     db.create(&actor, &body, async |tx| {
-        recognise(tx, &body.sha256, rows.len(), again).await?;
+        recognise(tx, &body.sent.sha256, rows.len(), again).await?;
         insert_all(tx, &rows).await?;
         let imported = rows.len();
         Ok(("/v1/comparables".to_owned(), Imported { imported }))
