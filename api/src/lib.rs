@@ -324,5 +324,7 @@ pub fn document() -> Value {
     let mut documented = Documented::default();
     web::scope(ground::operations::ROOT)
         .configure(|cfg| v1(&mut Operations::documented(cfg, &mut documented)));
-    service::reference::finished(documented.below(service::reference::head()))
+    let mut document = documented.below(service::reference::head());
+    notifying::webhooks::message::describe(&mut document);
+    service::reference::finished(document)
 }

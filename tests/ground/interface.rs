@@ -1,6 +1,6 @@
 //! The OpenAPI document against the service: roles, limits, examples, refusals.
 
-use crate::harness::Shop;
+use crate::{harness::Shop, make};
 use outshop_core::trade::Role;
 use reqwest::Method;
 use serde_json::{Value, json};
@@ -256,11 +256,9 @@ fn members_of(document: &Value, schema: &Value) -> Vec<String> {
 #[actix_web::test]
 async fn what_is_wrong_with_a_body_is_said_in_plain_words() {
     let shop = Shop::open().await;
-    let (engine, _) = shop.has_engine_with(crate::make::boiler()).await;
+    let (engine, _) = shop.has_engine_with(make::boiler()).await;
     shop.has_job_started(engine, &["motion"], &[]).await;
-    shop.post("/v1/persons", &crate::make::person())
-        .await
-        .created();
+    shop.post("/v1/persons", &make::person()).await.created();
     let document = document();
     let (mut tried, mut wrong) = (0, Vec::new());
     for Operation { method, path, what } in operations(&document) {
@@ -648,11 +646,9 @@ fn a_change_may_leave_out_any_member_and_takes_no_other() {
 #[actix_web::test]
 async fn a_change_that_names_nothing_is_taken_and_changes_nothing() {
     let shop = Shop::open().await;
-    let (engine, _) = shop.has_engine_with(crate::make::boiler()).await;
+    let (engine, _) = shop.has_engine_with(make::boiler()).await;
     shop.has_job_started(engine, &["motion"], &[]).await;
-    shop.post("/v1/persons", &crate::make::person())
-        .await
-        .created();
+    shop.post("/v1/persons", &make::person()).await.created();
     let mut taken = 0;
     for Operation { method, path, .. } in operations(&document()) {
         let address = path
@@ -687,7 +683,7 @@ async fn every_member_that_the_document_requires_of_an_answer_is_there() {
             .collect()
     }
     let shop = Shop::open().await;
-    let (engine, boiler) = shop.has_engine_with(crate::make::boiler()).await;
+    let (engine, boiler) = shop.has_engine_with(make::boiler()).await;
     let job = shop.has_job_started(engine, &["motion"], &[]).await;
     let document = document();
     for (address, form, least) in [
@@ -724,8 +720,12 @@ async fn a_wrong_query_parameter_is_named() {
         ("/v1/comparables?kind=ship", "`kind`: `ship` is not one of"),
         ("/v1/comparables?colour=green", "`colour`"),
         (
-            "/v1/comparables?kind=other&kind=other",
-            "`kind` is given twice",
+            "/v1/comparables?on_from=2026-01-01&on_from=2026-01-02",
+            "`on_from` is given twice",
+        ),
+        (
+            "/v1/engines?sort=colour",
+            "`sort`: `colour` is not one of `stock_no`, `-stock_no`, `asking_price`, `-asking_price`",
         ),
     ] {
         let refused = shop.get(path).await.refused("invalid_query");
@@ -737,19 +737,66 @@ async fn a_wrong_query_parameter_is_named() {
     }
 }
 
+/// Parameters with a list of values take each of them, several joined with commas or one by one (OpenAPI 3.1, style `form`
+/// with and without `explode`), and refuse others.
+#[actix_web::test]
+async fn every_documented_value_of_a_filter_or_an_order_is_taken_and_no_other() {
+    let shop = Shop::open().await;
+    let engine = shop.has(make::engine()).await;
+    let webhook = json!({"url": "https://shop.example/hooks"});
+    let webhook = shop.post("/v1/webhooks", &webhook).await.created().id();
+    let document = document();
+    let mut lists = 0;
+    for Operation { path, what, .. } in operations(&document) {
+        let path = path
+            .replace("{stock_no}", &engine.to_string())
+            .replace("webhooks/{id}", &format!("webhooks/{webhook}"));
+        for parameter in what["parameters"].as_array().into_iter().flatten() {
+            let parameter = resolved(&document, parameter);
+            if parameter["in"] != "query" {
+                continue;
+            }
+            let (schema, name) = (&parameter["schema"], parameter["name"].as_str());
+            let item = schema.get("items").unwrap_or(schema);
+            let item = resolved(&document, item);
+            let (Some(values), Some(name)) = (item["enum"].as_array(), name) else {
+                continue;
+            };
+            let values: Vec<&str> = values.iter().filter_map(Value::as_str).collect();
+            for value in &values {
+                shop.get(&format!("{path}?{name}={value}")).await.ok();
+            }
+            let unknown = shop.get(&format!("{path}?{name}=none_such")).await;
+            unknown.refused("invalid_query");
+            if schema["type"] == "array" {
+                lists += 1;
+                let first = values[..values.len().min(20)].to_vec();
+                shop.get(&format!("{path}?{name}={}", first.join(",")))
+                    .await
+                    .ok();
+                let apart = first.join(&format!("&{name}="));
+                shop.get(&format!("{path}?{name}={apart}")).await.ok();
+            }
+        }
+    }
+    assert!(lists >= 12, "{lists} lists");
+}
+
 /// JSON Schema of the parameters (minimum, maxLength) is kept to.
 #[actix_web::test]
 async fn a_filter_outside_of_its_limits_is_refused() {
     let shop = Shop::open().await;
-    let long = "0".repeat(201);
+    let many = ["127"; 21].join(",");
     for query in [
         "/v1/sales?stock_no=0".to_owned(),
         "/v1/deposits?reservation_id=-1".to_owned(),
-        format!("/v1/comparables?gauge_mm={long}"),
+        format!("/v1/comparables?gauge_mm={many}"),
     ] {
         shop.get(&query).await.refused("invalid_query").is(400);
     }
-    let longest = format!("/v1/comparables?gauge_mm={}", &long[1..]);
-    shop.get(&longest).await.ok();
+    let most = ["127"; 20].join(",");
+    shop.get(&format!("/v1/comparables?gauge_mm={most}"))
+        .await
+        .ok();
     shop.get("/v1/sales?stock_no=1").await.ok();
 }

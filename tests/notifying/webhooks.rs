@@ -195,6 +195,38 @@ fn later(seconds: i64) -> Timestamp {
     noon() + SignedDuration::from_secs(seconds)
 }
 
+/// The members of a call, and its headers, are those of the webhook in the OpenAPI document.
+fn is_as_documented(body: &Value) {
+    let document = outshop_api::document();
+    let call = &document["webhooks"]["journal_entry"]["post"];
+    let headers: Vec<&str> = (call["parameters"].as_array().expect("headers").iter())
+        .filter_map(|header| header["name"].as_str())
+        .collect();
+    assert_eq!(
+        headers,
+        ["webhook-id", "webhook-timestamp", "webhook-signature"]
+    );
+    let types = call["description"].as_str().expect("a description");
+    assert!(types.contains(&format!("`{}`", text(&body["type"]))));
+    let named = |schema: &Value| {
+        let name = schema["$ref"].as_str().and_then(|at| at.rsplit('/').next());
+        document["components"]["schemas"][name.expect("a name")].clone()
+    };
+    let whole = named(&call["requestBody"]["content"]["application/json"]["schema"]);
+    for (schema, value) in [
+        (&whole, body),
+        (&named(&whole["properties"]["data"]), &body["data"]),
+    ] {
+        let members: BTreeSet<&String> = value.as_object().expect("an object").keys().collect();
+        let properties = schema["properties"].as_object().expect("properties");
+        assert_eq!(members, properties.keys().collect());
+        assert_eq!(
+            schema["required"].as_array().map(Vec::len),
+            Some(members.len())
+        );
+    }
+}
+
 #[actix_web::test]
 async fn what_happens_is_told_signed_and_thin() {
     let (shop, receiver) = (Shop::open().await, Receiver::default());
@@ -211,6 +243,7 @@ async fn what_happens_is_told_signed_and_thin() {
     assert!(!call.is_verified_with("whsec_MfKQ9r8GKYqrTwjUPD8ILPZIo2LaLaSw"));
     let body: Value = serde_json::from_str(&call.body).expect("JSON");
     assert_eq!(body["type"], "person.created");
+    is_as_documented(&body);
     assert!(!call.body.contains("Fenwright"), "{}", call.body);
     let entry = shop.get(&text(&body["data"]["url"])).await.ok();
     assert_eq!(entry.body["items"][0]["entry_no"], body["data"]["entry_no"]);

@@ -16,7 +16,7 @@ use crate::{
         operations::Operations,
         problem::{self, Problem},
         query::{Query, any_of},
-        text::{Line, Prose, at_most, containing},
+        text::{Line, Prose, Text, at_most, containing},
     },
     schema::{engines, stock},
 };
@@ -260,29 +260,29 @@ fn yes() -> bool {
 #[into_params(parameter_in = Query)]
 #[serde(deny_unknown_fields)]
 pub struct EngineFilters {
-    /// Kinds, comma-separated.
+    /// Any of these kinds.
     #[serde(default, deserialize_with = "any_of_some")]
-    #[param(value_type = Option<String>, max_length = 200, example = "locomotive,road_engine")]
+    #[param(value_type = Option<Vec<Kind>>, style = Form, explode = false, max_items = 20, example = json!(["locomotive","road_engine"]))]
     kind: Option<Vec<Kind>>,
-    /// Gauges in mm, comma-separated; each matches within 0.2 mm, so 184.15 finds 184.
+    /// Any of these gauges in mm; each matches within 0.2 mm, so 184.15 finds 184.
     #[serde(default, deserialize_with = "any_of_some")]
-    #[param(value_type = Option<String>, max_length = 200, example = "127,184.15")]
+    #[param(value_type = Option<Vec<Text<20>>>, inline, style = Form, explode = false, max_items = 20, example = json!(["127","184.15"]))]
     gauge_mm: Option<Vec<Decimal>>,
-    /// Statuses, comma-separated.
+    /// Any of these statuses.
     #[serde(default, deserialize_with = "any_of_some")]
-    #[param(value_type = Option<String>, max_length = 200, example = "in_stock")]
+    #[param(value_type = Option<Vec<StockStatus>>, style = Form, explode = false, max_items = 20, example = json!(["in_stock"]))]
     status: Option<Vec<StockStatus>>,
-    /// Listing statuses, comma-separated.
+    /// Any of these listing statuses.
     #[serde(default, deserialize_with = "any_of_some")]
-    #[param(value_type = Option<String>, max_length = 200, example = "published")]
+    #[param(value_type = Option<Vec<ListingStatus>>, style = Form, explode = false, max_items = 20, example = json!(["published"]))]
     listing: Option<Vec<ListingStatus>>,
-    /// Fuels, comma-separated.
+    /// Any of these fuels.
     #[serde(default, deserialize_with = "any_of_some")]
-    #[param(value_type = Option<String>, max_length = 200, example = "coal")]
+    #[param(value_type = Option<Vec<Fuel>>, style = Form, explode = false, max_items = 20, example = json!(["coal"]))]
     fuel: Option<Vec<Fuel>>,
-    /// Wheel arrangements, comma-separated.
+    /// Any of these wheel arrangements.
     #[serde(default, deserialize_with = "any_of_some")]
-    #[param(value_type = Option<String>, max_length = 200, example = "0-6-0")]
+    #[param(value_type = Option<Vec<Whyte>>, style = Form, explode = false, max_items = 20, example = json!(["0-6-0"]))]
     whyte: Option<Vec<Whyte>>,
     /// Lowest asking price, inclusive.
     asking_price_from: Option<Money>,
@@ -291,24 +291,28 @@ pub struct EngineFilters {
     /// Text to find in the name, prototype, design or builder.
     #[param(max_length = 200, example = "marrow")]
     q: Option<Line>,
-    /// Related records to include: `boiler`, `photographs`. `limit` is then at most 50.
+    /// Related records to include. `limit` is then at most 50.
     #[serde(default, deserialize_with = "any_of_some")]
-    #[param(value_type = Option<String>, max_length = 200, example = "boiler,photographs")]
+    #[param(value_type = Option<Vec<Include>>, inline, style = Form, explode = false, max_items = 20, example = json!(["boiler","photographs"]))]
     include: Option<Vec<Include>>,
+    #[serde(default)]
+    #[param(value_type = Option<EngineSort>, inline, example = "-asking_price")]
+    sort: EngineSort,
 }
 
 #[derive(Debug, Clone, Deserialize, IntoParams)]
 #[into_params(parameter_in = Query)]
 #[serde(deny_unknown_fields)]
 pub struct EngineInclude {
-    /// Related records to include: `boiler`, `photographs`. Before a change, read the engine without it.
+    /// Related records to include. Before a change, read the engine without it.
     #[serde(default, deserialize_with = "any_of_some")]
-    #[param(value_type = Option<String>, max_length = 200, example = "boiler")]
+    #[param(value_type = Option<Vec<Include>>, inline, style = Form, explode = false, max_items = 20, example = json!(["boiler"]))]
     include: Option<Vec<Include>>,
 }
 
 /// Records that can be included with an engine, one level deep.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ToSchema)]
+#[schema(rename_all = "snake_case")]
 enum Include {
     Boiler,
     Photographs,
@@ -349,37 +353,19 @@ where
     any_of(from).map(Some)
 }
 
-/// Order of the list of engines.
-#[derive(IntoParams)]
-#[into_params(parameter_in = Query)]
-#[expect(dead_code, reason = "describes the parameter; ListQuery reads it")]
-pub struct EngineSort {
-    /// `stock_no` or `asking_price`; `-` in front sorts descending. Engines without a price come last.
-    #[param(max_length = 20, default = "stock_no", example = "-asking_price")]
-    sort: Option<String>,
-}
-
-#[derive(Debug, Clone, Copy)]
-enum Sort {
+/// The order of the engines; `-` in front means descending. Engines without a price come last.
+#[derive(Debug, Clone, Copy, Default, Deserialize, ToSchema)]
+#[schema(default = "stock_no")]
+pub enum EngineSort {
+    #[default]
+    #[serde(rename = "stock_no")]
     StockNo,
+    #[serde(rename = "-stock_no")]
     StockNoDown,
+    #[serde(rename = "asking_price")]
     Price,
+    #[serde(rename = "-asking_price")]
     PriceDown,
-}
-
-impl Sort {
-    fn read(sent: Option<&str>) -> Result<Sort, Problem> {
-        match sent {
-            None | Some("stock_no") => Ok(Sort::StockNo),
-            Some("-stock_no") => Ok(Sort::StockNoDown),
-            Some("asking_price") => Ok(Sort::Price),
-            Some("-asking_price") => Ok(Sort::PriceDown),
-            Some(_) => Err(Problem::new(
-                problem::INVALID_QUERY,
-                "`sort` must be stock_no or asking_price, with - in front for descending",
-            )),
-        }
-    }
 }
 
 /// The weight and the members that it is checked against.
@@ -388,17 +374,16 @@ const SIZES: [&str; 6] = ["kind", "gauge", "weight", "length", "width", "height"
 // Routes
 
 /// List engines
-#[get("/engines", 200 = Page<EngineShown>, params(EngineSort))]
+#[get("/engines", 200 = Page<EngineShown>)]
 async fn list_engines(Staff(actor): Staff, list: ListQuery<EngineFilters>) -> Reply {
     const LIMIT_WITH_INCLUDE: i64 = 50;
-    let sort = Sort::read(list.sort.as_deref())?;
     let (filters, now) = (list.filters.clone(), Instant(actor.now));
     if filters.include.is_some() && list.limit() > LIMIT_WITH_INCLUDE {
         let detail = "with `include`, `limit` must be at most 50";
         return Err(Problem::new(problem::INVALID_QUERY, detail));
     }
     let fetch = async move |conn: &mut AsyncPgConnection, page: Keyset| {
-        let found = load(conn, &filters, sort, &page, now).await?;
+        let found = load(conn, &filters, &page, now).await?;
         including(conn, found, filters.include.as_deref()).await
     };
     list.answer(fetch, |shown: &EngineShown| {
@@ -559,7 +544,6 @@ async fn including(
 async fn load(
     conn: &mut AsyncPgConnection,
     filters: &EngineFilters,
-    sort: Sort,
     page: &Keyset,
     now: Instant,
 ) -> Result<Vec<Engine>, Problem> {
@@ -635,14 +619,15 @@ async fn load(
         Some((Value::String(price), _)) => price.parse::<Money>().ok(),
         Some(_) | None => None,
     };
+    let sort = filters.sort;
     query = match sort {
-        Sort::StockNo => query.order(engines::stock_no.asc()),
-        Sort::StockNoDown => query.order(engines::stock_no.desc()),
-        Sort::Price => query.order((
+        EngineSort::StockNo => query.order(engines::stock_no.asc()),
+        EngineSort::StockNoDown => query.order(engines::stock_no.desc()),
+        EngineSort::Price => query.order((
             stock::asking_price.asc().nulls_last(),
             engines::stock_no.asc(),
         )),
-        Sort::PriceDown => query.order((
+        EngineSort::PriceDown => query.order((
             stock::asking_price.desc().nulls_last(),
             engines::stock_no.asc(),
         )),
@@ -650,12 +635,12 @@ async fn load(
     if let Some(after) = after {
         let unpriced = stock::asking_price.is_null();
         query = match (sort, price) {
-            (Sort::StockNo, _) => query.filter(engines::stock_no.gt(after)),
-            (Sort::StockNoDown, _) => query.filter(engines::stock_no.lt(after)),
-            (Sort::Price | Sort::PriceDown, None) => {
+            (EngineSort::StockNo, _) => query.filter(engines::stock_no.gt(after)),
+            (EngineSort::StockNoDown, _) => query.filter(engines::stock_no.lt(after)),
+            (EngineSort::Price | EngineSort::PriceDown, None) => {
                 query.filter(unpriced.and(engines::stock_no.gt(after)))
             }
-            (Sort::Price, Some(price)) => query.filter(
+            (EngineSort::Price, Some(price)) => query.filter(
                 unpriced
                     .or(stock::asking_price.gt(price).assume_not_null())
                     .or(stock::asking_price
@@ -663,7 +648,7 @@ async fn load(
                         .and(engines::stock_no.gt(after))
                         .assume_not_null()),
             ),
-            (Sort::PriceDown, Some(price)) => query.filter(
+            (EngineSort::PriceDown, Some(price)) => query.filter(
                 unpriced
                     .or(stock::asking_price.lt(price).assume_not_null())
                     .or(stock::asking_price

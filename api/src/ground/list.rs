@@ -66,7 +66,6 @@ pub struct PageParams {
 /// A request for a list: filters, order, page, format.
 pub struct ListQuery<T = NoFilters> {
     pub filters: T,
-    pub sort: Option<String>,
     req: HttpRequest,
     limit: i64,
     after: Option<Cursor>,
@@ -169,9 +168,7 @@ impl<T: DeserializeOwned> ListQuery<T> {
         };
         let cursor = given.remove("cursor");
         let fingerprint = etag_of(format!("{} {given:?}", req.path()).as_bytes());
-        let mut own = given.clone();
-        let sort = own.remove("sort");
-        let filters = filters(&own)?;
+        let filters = filters(&given)?;
         let after = cursor
             .map(|text| {
                 let bytes = URL_SAFE_NO_PAD.decode(text).ok()?;
@@ -190,7 +187,6 @@ impl<T: DeserializeOwned> ListQuery<T> {
             .transpose()?;
         Ok(ListQuery {
             filters,
-            sort,
             req: req.clone(),
             limit,
             after,

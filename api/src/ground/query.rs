@@ -10,7 +10,7 @@ use serde::{Deserialize, de::DeserializeOwned};
 use serde_path_to_error::Segment;
 
 use std::{
-    collections::BTreeMap,
+    collections::{BTreeMap, btree_map::Entry},
     future::{Ready, ready},
     ops::Deref,
 };
@@ -36,6 +36,21 @@ impl<T: DeserializeOwned> FromRequest for Query<T> {
     }
 }
 
+/// The parameters that take several values.
+const LISTS: [&str; 11] = [
+    "availability",
+    "fuel",
+    "gauge_mm",
+    "include",
+    "jobs",
+    "kind",
+    "listing",
+    "scale",
+    "source",
+    "status",
+    "whyte",
+];
+
 pub(super) fn parameters(req: &HttpRequest) -> Result<BTreeMap<String, String>, Problem> {
     let pairs =
         web::Query::<Vec<(String, String)>>::from_query(req.query_string()).map_err(|e| {
@@ -55,16 +70,21 @@ pub(super) fn parameters(req: &HttpRequest) -> Result<BTreeMap<String, String>, 
                 ),
             ));
         }
-        if given.contains_key(&name) {
-            return Err(Problem::new(
-                problem::INVALID_QUERY,
-                format!(
-                    "`{}` is given twice; give it once and join the values with commas",
-                    short(&name)
-                ),
-            ));
+        match given.entry(name) {
+            Entry::Vacant(free) => {
+                free.insert(value);
+            }
+            // Clients send several values joined with commas or one by one.
+            Entry::Occupied(mut taken) if LISTS.contains(&taken.key().as_str()) => {
+                let joined = taken.get_mut();
+                joined.push(',');
+                joined.push_str(&value);
+            }
+            Entry::Occupied(taken) => {
+                let detail = format!("`{}` is given twice; give it once", short(taken.key()));
+                return Err(Problem::new(problem::INVALID_QUERY, detail));
+            }
         }
-        given.insert(name, value);
     }
     Ok(given)
 }
@@ -153,8 +173,8 @@ impl SpanQuery {
     }
 }
 
-/// The longest list of values, in characters; the document says so too.
-const MOST_OF_ANY: usize = 200;
+/// The most values of a filter; the document says so too.
+const MOST_OF_ANY: usize = 20;
 
 /// The values of a filter, joined with commas: an item matches if it has any of them.
 pub fn any_of<'de, T, D>(from: D) -> Result<Vec<T>, D::Error>
@@ -163,8 +183,8 @@ where
     D: serde::Deserializer<'de>,
 {
     let text = std::borrow::Cow::<str>::deserialize(from)?;
-    if text.chars().count() > MOST_OF_ANY {
-        let detail = format!("must be at most {MOST_OF_ANY} characters; give fewer values");
+    if text.split(',').count() > MOST_OF_ANY {
+        let detail = format!("must be at most {MOST_OF_ANY} values; give fewer");
         return Err(serde::de::Error::custom(detail));
     }
     text.split(',')

@@ -31,6 +31,7 @@ use utoipa::{IntoParams, ToSchema};
 
 pub mod cipher;
 pub mod guard;
+pub(crate) mod message;
 pub mod sender;
 
 pub fn routes(cfg: &mut Operations<'_>) {

@@ -157,9 +157,9 @@ pub struct WorkOptions {
 #[into_params(parameter_in = Query)]
 #[serde(deny_unknown_fields)]
 pub struct WorkQuery {
-    /// Open jobs to compare, comma-separated, at most 15. Default: all proposed or agreed jobs.
+    /// Open jobs to compare. Default: all proposed or agreed jobs.
     #[serde(default, deserialize_with = "any_of")]
-    #[param(value_type = Option<String>, max_length = 200, example = "33,34")]
+    #[param(value_type = Option<Vec<i64>>, style = Form, explode = false, max_items = 15, example = json!([33, 34]))]
     jobs: Vec<i64>,
     /// Total price of its parts, including tax and less the cost of dismantling.
     #[param(example = "900.00")]

@@ -178,17 +178,17 @@ pub struct NewComparableWithdrawal {
 #[into_params(parameter_in = Query)]
 #[serde(deny_unknown_fields)]
 pub struct ComparableFilters {
-    /// Any of these kinds, separated by commas.
+    /// Any of these kinds.
     #[serde(default, deserialize_with = "any_of")]
-    #[param(value_type = Option<String>, max_length = 200, example = "locomotive,road_engine")]
+    #[param(value_type = Option<Vec<Kind>>, style = Form, explode = false, max_items = 20, example = json!(["locomotive","road_engine"]))]
     kind: Vec<Kind>,
-    /// Any of these gauges in mm, separated by commas; each matches within 0.2 mm, so 184.15 finds 184.
+    /// Any of these gauges in mm; each matches within 0.2 mm, so 184.15 finds 184.
     #[serde(default, deserialize_with = "any_of")]
-    #[param(value_type = Option<String>, max_length = 200, example = "127,184.15")]
+    #[param(value_type = Option<Vec<Text<20>>>, inline, style = Form, explode = false, max_items = 20, example = json!(["127","184.15"]))]
     gauge_mm: Vec<Decimal>,
-    /// Any of these sources, separated by commas.
+    /// Any of these sources.
     #[serde(default, deserialize_with = "any_of")]
-    #[param(value_type = Option<String>, max_length = 200, example = "own,observed_auction")]
+    #[param(value_type = Option<Vec<SaleSource>>, style = Form, explode = false, max_items = 20, example = json!(["own","observed_auction"]))]
     source: Vec<SaleSource>,
     /// Sales on or after this day.
     #[param(example = "2024-01-01")]

@@ -26,7 +26,7 @@ use crate::{
 };
 use actix_web::{HttpRequest, web};
 use diesel::prelude::*;
-use list::{PublicFilters, PublicSort, Sort};
+use list::PublicFilters;
 pub(crate) use load::{condition_of, papers_of};
 use outshop_core::{
     boilers::papers::Sentence,
@@ -309,7 +309,7 @@ pub struct Count {
 ///
 /// Sold engines stay published, marked as sold, until the firm withdraws them: `availability=sold&sort=-sold_on`
 /// lists the latest sales. Default order: stock number.
-#[get("/public/listings", 200 = Page<PublicCard>, params(PublicFilters, PublicSort, PageParams))]
+#[get("/public/listings", 200 = Page<PublicCard>, params(PublicFilters, PageParams))]
 async fn list_public_listings(
     _by: Anyone,
     req: HttpRequest,
@@ -319,13 +319,11 @@ async fn list_public_listings(
     let view = window.view(&clock).await?;
     if let Some(form) = form_of(&req) {
         let list = ListQuery::<PublicFilters>::read(&req)?;
-        let sort = Sort::read(list.sort.as_deref())?;
-        return view.whole(&list.filters, sort, form);
+        return view.whole(&list.filters, form);
     }
     let made = view.made_once(req.query_string(), || {
         let list = ListQuery::<PublicFilters>::read(&req)?;
-        let sort = Sort::read(list.sort.as_deref())?;
-        view.page(&req, &list, sort)
+        view.page(&req, &list)
     })?;
     Ok(view.answer(&req, &made))
 }

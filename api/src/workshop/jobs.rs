@@ -242,9 +242,9 @@ pub struct JobPatch {
 #[into_params(parameter_in = Query)]
 #[serde(deny_unknown_fields)]
 pub struct JobFilters {
-    /// Statuses, comma-separated.
+    /// Any of these statuses.
     #[serde(default, deserialize_with = "any_of")]
-    #[param(value_type = Option<String>, max_length = 200, example = "agreed,in_hand")]
+    #[param(value_type = Option<Vec<JobStatus>>, style = Form, explode = false, max_items = 20, example = json!(["agreed","in_hand"]))]
     status: Vec<JobStatus>,
     /// Stock number of the engine.
     #[param(minimum = 1, example = 10)]

@@ -3,6 +3,7 @@
 use super::{
     cipher::Cipher,
     guard::{AllowedTargets, Guard},
+    message::{WebhookMessage, WebhookMessageData},
 };
 use crate::{
     ground::{
@@ -227,27 +228,31 @@ impl Caller {
 /// The id and the body of a call, the same in each attempt.
 fn message(receiver: &Receiver, call: &Claimed, now: Timestamp) -> (String, String) {
     let journal_id = receiver.journal_id;
-    match (call.entry_no, &call.r#type, call.at) {
+    let (webhook_id, r#type, at, url) = match (call.entry_no, &call.r#type, call.at) {
         (Some(entry_no), Some(what), Some(at)) => {
-            let url = format!(
-                "/v1/journal?after={}&limit=1&journal_id={journal_id}",
-                entry_no - 1
-            );
-            let body = json!({
-                "type": what, "timestamp": format!("{:.6}", at.0),
-                "data": {"entry_no": entry_no, "stock_no": call.stock_no, "url": url}
-            });
-            (format!("{journal_id}-{entry_no}"), body.to_string())
+            let after = entry_no - 1;
+            let url = format!("/v1/journal?after={after}&limit=1&journal_id={journal_id}");
+            (format!("{journal_id}-{entry_no}"), what.clone(), at.0, url)
         }
-        _ => {
-            let url = format!("/v1/webhooks/{}", receiver.id);
-            let body = json!({
-                "type": "webhook.test", "timestamp": format!("{now:.6}"),
-                "data": {"entry_no": null, "stock_no": null, "url": url}
-            });
-            (format!("{journal_id}-trial-{}", call.id), body.to_string())
-        }
-    }
+        _ => (
+            format!("{journal_id}-trial-{}", call.id),
+            "webhook.test".to_owned(),
+            now,
+            format!("/v1/webhooks/{}", receiver.id),
+        ),
+    };
+    let data = WebhookMessageData {
+        entry_no: call.entry_no,
+        stock_no: call.stock_no,
+        url,
+    };
+    let timestamp = format!("{at:.6}");
+    let message = WebhookMessage {
+        r#type,
+        timestamp,
+        data,
+    };
+    (webhook_id, json!(message).to_string())
 }
 
 /// Retry-After (RFC 9110, 10.2.3), in seconds or as a date.

@@ -114,7 +114,7 @@ pub fn operation(document: &Value, id: &str) -> Option<String> {
         context! {
             heading => found.heading(),
             description => text(&it["description"]),
-            command => command(document, &found),
+            command => (!found.is_sent).then(|| command(document, &found)),
             roles, parameters, bodies, answers, refusals,
         },
     ))
@@ -144,6 +144,8 @@ struct Operation<'a> {
     path: &'a str,
     method: &'a str,
     it: &'a Value,
+    /// Whether the service sends it, to an address of the reader's.
+    is_sent: bool,
 }
 
 impl<'a> Operation<'a> {
@@ -166,8 +168,15 @@ impl<'a> Operation<'a> {
 }
 
 fn operations(document: &Value) -> impl Iterator<Item = Operation<'_>> {
-    members(&document["paths"]).flat_map(|(path, item)| {
-        members(item).map(move |(method, it)| Operation { path, method, it })
+    let taken = members(&document["paths"]).map(|(path, item)| (path.as_str(), item, false));
+    let sent = members(&document["webhooks"]).map(|(_, item)| ("to your address", item, true));
+    taken.chain(sent).flat_map(|(path, item, is_sent)| {
+        members(item).map(move |(method, it)| Operation {
+            path,
+            method,
+            it,
+            is_sent,
+        })
     })
 }
 
@@ -175,7 +184,7 @@ fn operations(document: &Value) -> impl Iterator<Item = Operation<'_>> {
 fn command(document: &Value, operation: &Operation<'_>) -> String {
     let mut path = operation.path.to_owned();
     let mut lines = Vec::new();
-    if operation.it["security"] != Value::Array(Vec::new()) {
+    if operation.it["security"][0]["key"].is_array() {
         lines.push("-H \"Authorization: Bearer $KEY\"".to_owned());
     }
     for parameter in items(&operation.it["parameters"]) {

@@ -58,6 +58,7 @@ pub fn public_part(document: &Value) -> Value {
     }
     let members = object(&mut public);
     members.remove("security");
+    members.remove("webhooks");
     object(&mut members["components"]).remove("securitySchemes");
     drop_what_nobody_names(&mut public);
     public

@@ -4,7 +4,7 @@ use super::on_show::{OnShow, OnShowIndex};
 use crate::ground::{
     problem::{self, Problem},
     query::any_of,
-    text::Line,
+    text::{Line, Text},
 };
 use outshop_core::{
     days::Day,
@@ -21,7 +21,7 @@ use std::{
     hash::Hash,
 };
 use unicode_normalization::{UnicodeNormalization, char::is_combining_mark};
-use utoipa::IntoParams;
+use utoipa::{IntoParams, ToSchema};
 
 /// The most words in a search; each is looked for in the texts of every engine.
 const MOST_WORDS: usize = 10;
@@ -31,29 +31,29 @@ const MOST_SIMILAR: usize = 6;
 
 // Types
 
-/// Filters are combined with AND; values of one filter, separated by commas, with OR.
+/// Filters are combined with AND; values of one filter with OR.
 #[derive(Debug, Clone, Deserialize, IntoParams)]
 #[into_params(parameter_in = Query)]
 #[serde(deny_unknown_fields)]
 pub struct PublicFilters {
     #[serde(default, deserialize_with = "any_of")]
-    #[param(value_type = Option<String>, max_length = 200, example = "locomotive,road_engine")]
+    #[param(value_type = Option<Vec<Kind>>, style = Form, explode = false, max_items = 20, example = json!(["locomotive","road_engine"]))]
     kind: Vec<Kind>,
     /// Each within 0.2 mm, so that 184.15 finds 184.
     #[serde(default, deserialize_with = "any_of")]
-    #[param(value_type = Option<String>, max_length = 200, example = "127,184.15")]
+    #[param(value_type = Option<Vec<Text<20>>>, inline, style = Form, explode = false, max_items = 20, example = json!(["127","184.15"]))]
     gauge_mm: Vec<Decimal>,
     #[serde(default, deserialize_with = "any_of")]
-    #[param(value_type = Option<String>, max_length = 200, example = "1:8")]
+    #[param(value_type = Option<Vec<Scale>>, style = Form, explode = false, max_items = 20, example = json!(["1:8"]))]
     scale: Vec<Scale>,
     #[serde(default, deserialize_with = "any_of")]
-    #[param(value_type = Option<String>, max_length = 200, example = "coal")]
+    #[param(value_type = Option<Vec<Fuel>>, style = Form, explode = false, max_items = 20, example = json!(["coal"]))]
     fuel: Vec<Fuel>,
     #[serde(default, deserialize_with = "any_of")]
-    #[param(value_type = Option<String>, max_length = 200, example = "0-6-0")]
+    #[param(value_type = Option<Vec<Whyte>>, style = Form, explode = false, max_items = 20, example = json!(["0-6-0"]))]
     whyte: Vec<Whyte>,
     #[serde(default, deserialize_with = "any_of")]
-    #[param(value_type = Option<String>, max_length = 200, example = "for_sale")]
+    #[param(value_type = Option<Vec<Availability>>, style = Form, explode = false, max_items = 20, example = json!(["for_sale"]))]
     availability: Vec<Availability>,
     /// Lowest price, inclusive. Excludes engines with price on request.
     asking_price_from: Option<Money>,
@@ -67,67 +67,53 @@ pub struct PublicFilters {
     /// letters on).
     #[param(max_length = 200, example = "saddle tank")]
     q: Option<Line>,
+    #[serde(default)]
+    #[param(value_type = Option<PublicSort>, inline, example = "-asking_price")]
+    pub(super) sort: PublicSort,
 }
 
-/// The order of the list.
-#[derive(IntoParams)]
-#[into_params(parameter_in = Query)]
-#[expect(dead_code, reason = "describes the parameter; ListQuery reads it")]
-pub struct PublicSort {
-    /// `stock_no`, `asking_price`, `-asking_price`, `on_show_since`, `-on_show_since` or `-sold_on`; `-` means
-    /// descending. Engines without the value come last.
-    #[param(max_length = 20, default = "stock_no", example = "-asking_price")]
-    sort: Option<String>,
-}
-
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) enum Sort {
+/// The order of the engines; `-` in front means descending. Engines without the value come last.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Deserialize, ToSchema)]
+#[schema(default = "stock_no")]
+pub(super) enum PublicSort {
+    #[default]
+    #[serde(rename = "stock_no")]
     StockNo,
+    #[serde(rename = "asking_price")]
     Price,
+    #[serde(rename = "-asking_price")]
     PriceDown,
+    #[serde(rename = "on_show_since")]
     OnShow,
+    #[serde(rename = "-on_show_since")]
     OnShowDown,
+    #[serde(rename = "-sold_on")]
     SoldDown,
 }
 
 /// The position of an engine in an order: whether it lacks the value, the value, the stock number.
 pub(super) type Place = (bool, i64, i32);
 
-impl Sort {
-    pub const ALL: [Sort; 6] = [
-        Sort::StockNo,
-        Sort::Price,
-        Sort::PriceDown,
-        Sort::OnShow,
-        Sort::OnShowDown,
-        Sort::SoldDown,
+impl PublicSort {
+    pub const ALL: [PublicSort; 6] = [
+        PublicSort::StockNo,
+        PublicSort::Price,
+        PublicSort::PriceDown,
+        PublicSort::OnShow,
+        PublicSort::OnShowDown,
+        PublicSort::SoldDown,
     ];
-
-    pub fn read(sent: Option<&str>) -> Result<Sort, Problem> {
-        match sent {
-            None | Some("stock_no") => Ok(Sort::StockNo),
-            Some("asking_price") => Ok(Sort::Price),
-            Some("-asking_price") => Ok(Sort::PriceDown),
-            Some("on_show_since") => Ok(Sort::OnShow),
-            Some("-on_show_since") => Ok(Sort::OnShowDown),
-            Some("-sold_on") => Ok(Sort::SoldDown),
-            Some(_) => Err(Problem::new(
-                problem::INVALID_QUERY,
-                "`sort` must be stock_no, asking_price, -asking_price, on_show_since, -on_show_since or -sold_on",
-            )),
-        }
-    }
 
     pub fn place(self, facts: &Facts) -> Place {
         let days = |day: Day| i64::from(day.days_since(Day::FIRST));
         let pennies = |price: Money| i64::try_from(price.pennies()).unwrap_or(i64::MAX);
         let value = match self {
-            Sort::StockNo => Some(0),
-            Sort::Price => facts.price.map(pennies),
-            Sort::PriceDown => facts.price.map(|price| -pennies(price)),
-            Sort::OnShow => Some(days(facts.on_show_since)),
-            Sort::OnShowDown => Some(-days(facts.on_show_since)),
-            Sort::SoldDown => facts.sold_on.map(|day| -days(day)),
+            PublicSort::StockNo => Some(0),
+            PublicSort::Price => facts.price.map(pennies),
+            PublicSort::PriceDown => facts.price.map(|price| -pennies(price)),
+            PublicSort::OnShow => Some(days(facts.on_show_since)),
+            PublicSort::OnShowDown => Some(-days(facts.on_show_since)),
+            PublicSort::SoldDown => facts.sold_on.map(|day| -days(day)),
         };
         (value.is_none(), value.unwrap_or(0), facts.stock_no)
     }

@@ -1,7 +1,7 @@
 //! Published engines, each with its response body ready to send.
 
 use super::{
-    list::{Candidate, Facts, ListingQuery, Numbers, Place, Sort, Vocabulary, fold, words},
+    list::{Candidate, Facts, ListingQuery, Numbers, Place, PublicSort, Vocabulary, fold, words},
     load::Loaded,
 };
 use crate::ground::{answers::etag_of, clock::Instant, problem::Problem};
@@ -25,7 +25,7 @@ pub(super) struct OnShowIndex {
     pub engines: Vec<Arc<OnShow>>,
     pub facts: Vec<Facts>,
     /// For each order, the positions in it.
-    orders: [Vec<u32>; Sort::ALL.len()],
+    orders: [Vec<u32>; PublicSort::ALL.len()],
     pub scales: Numbers<Scale>,
     pub whytes: Numbers<Whyte>,
     pub vocabulary: Arc<Vocabulary>,
@@ -194,7 +194,7 @@ impl OnShowIndex {
                 }
             })
             .collect();
-        let orders = Sort::ALL.map(|sort| {
+        let orders = PublicSort::ALL.map(|sort| {
             let mut places: Vec<(Place, u32)> = facts
                 .iter()
                 .zip(0..)
@@ -213,8 +213,8 @@ impl OnShowIndex {
         }
     }
 
-    pub(super) fn order(&self, sort: Sort) -> &[u32] {
-        let at = Sort::ALL.iter().position(|it| *it == sort);
+    pub(super) fn order(&self, sort: PublicSort) -> &[u32] {
+        let at = PublicSort::ALL.iter().position(|it| *it == sort);
         at.map_or(&[], |at| &self.orders[at])
     }
 
@@ -222,7 +222,7 @@ impl OnShowIndex {
     pub(super) fn picked<'s>(
         &'s self,
         picker: &'s ListingQuery<'_>,
-        sort: Sort,
+        sort: PublicSort,
         after: Option<Place>,
     ) -> impl Iterator<Item = usize> + 's {
         let order = self.order(sort);

@@ -3,7 +3,7 @@
 use super::{
     Count, CountOfValue, PublicCount, PublicCounts, PublicFilters,
     feeds::{FeedEntry, schema_org},
-    list::{ListingQuery, Place, Sort, Vocabulary, similar},
+    list::{ListingQuery, Place, PublicSort, Vocabulary, similar},
     load::{self, Loaded, Moment},
     on_show::{self, OnShow, OnShowIndex, RenderedBody},
 };
@@ -235,7 +235,7 @@ impl Snapshot {
 
     /// The engines published last, the latest first.
     pub fn latest(&self, most: usize) -> Result<Vec<FeedEntry>, Problem> {
-        let order = self.stock.order(Sort::OnShowDown).iter().take(most);
+        let order = self.stock.order(PublicSort::OnShowDown).iter().take(most);
         let latest = order.map(|at| {
             let engine = &self.stock.engines[*at as usize];
             let listing = engine.listing()?;
@@ -282,8 +282,8 @@ impl Snapshot {
         &self,
         req: &HttpRequest,
         list: &ListQuery<PublicFilters>,
-        sort: Sort,
     ) -> Result<RenderedBody, Problem> {
+        let sort = list.filters.sort;
         let picker = ListingQuery::new(&list.filters, &self.stock, self.moment.today)?;
         let limit = usize::try_from(list.limit()).unwrap_or(1);
         let mut picked: Vec<usize> = self
@@ -328,9 +328,9 @@ impl Snapshot {
     }
 
     /// The whole list, without pages.
-    pub fn whole(self: &Arc<Self>, filters: &PublicFilters, sort: Sort, form: Form) -> Reply {
+    pub fn whole(self: &Arc<Self>, filters: &PublicFilters, form: Form) -> Reply {
         let picker = ListingQuery::new(filters, &self.stock, self.moment.today)?;
-        let picked: Vec<usize> = self.stock.picked(&picker, sort, None).collect();
+        let picked: Vec<usize> = self.stock.picked(&picker, filters.sort, None).collect();
         let view = Arc::clone(self);
         let cards = picked.into_iter().map(move |at| {
             let mut card = view.stock.engines[at].card().to_vec();

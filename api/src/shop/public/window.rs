@@ -3,7 +3,6 @@
 
 use super::{
     PublicFilters,
-    list::Sort,
     on_show::RenderedBody,
     view::{Changed, Snapshot},
 };
@@ -354,8 +353,8 @@ impl SnapshotGuard {
         })
     }
 
-    pub fn whole(&self, filters: &PublicFilters, sort: Sort, form: Form) -> Reply {
-        let answer = self.view.whole(filters, sort, form)?;
+    pub fn whole(&self, filters: &PublicFilters, form: Form) -> Reply {
+        let answer = self.view.whole(filters, form)?;
         Ok(self.with_age(answer))
     }
 
