@@ -20,7 +20,7 @@ ts = (
 py = (
     "import os\nfrom outshop_client import AuthenticatedClient\n"
     "from outshop_client.api.public import get_public_listing, list_public_listings\n"
-    "from outshop_client.api.selling import create_enquiry\nfrom outshop_client.models import NewEnquiry\n"
+    "from outshop_client.api.selling import create_enquiry\nfrom outshop_client.models import ListPublicListingsSort, NewEnquiry\n"
     'OUTSHOP_URL, WEBSITE_KEY = os.environ["OUTSHOP_URL"], os.environ["WEBSITE_KEY"]\n' + blocks["py"]
 )
 

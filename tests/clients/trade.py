@@ -25,7 +25,7 @@ from outshop_client.api.selling import (
 )
 from outshop_client.api.surveys import create_survey
 from outshop_client.models import (
-    ListingPatch, NewAcquisition, NewAskingPrice, NewBoiler, NewDelivery, NewEnquiry, NewInstallation, NewHours, NewJob, NewListing,
+    ListingPatch, ListPublicListingsSort, NewAcquisition, NewAskingPrice, NewBoiler, NewDelivery, NewEnquiry, NewInstallation, NewHours, NewJob, NewListing,
     NewTransition, NewPayment, NewPerson, NewPrepared, NewReservation, NewSale, NewSurvey, NewBoilerTest, NewValuation,
     NoMembers, Problem, UploadForm,
 )
@@ -104,7 +104,7 @@ act(publish_listing, seller, NoMembers, {}, number)
 
 # Found by a visitor within a second, asked about and held by the shop site.
 for _ in range(20):
-    found = answer(list_public_listings, visitor, q="saltmarsh", sort="-asking_price").parsed
+    found = answer(list_public_listings, visitor, q="saltmarsh", sort=ListPublicListingsSort.ASKING_PRICE_DESCENDING).parsed
     card = next((card for card in found.items if card.stock_no == number), None)
     if card:
         break

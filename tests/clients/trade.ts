@@ -96,7 +96,7 @@ await got(seller.POST("/v1/engines/{stock_no}/listing/publications", { params: e
 
 // Found by a visitor, within the second that the journal takes.
 async function found() {
-  const list = await got(visitor.GET("/v1/public/listings", { params: { query: { q: "fernhollow", gauge_mm: "127", sort: "-asking_price" } } }));
+  const list = await got(visitor.GET("/v1/public/listings", { params: { query: { q: "fernhollow", gauge_mm: ["127"], sort: "-asking_price" } } }));
   return list.items.find((card) => card.stock_no === stock_no);
 }
 let card = await found();

@@ -737,6 +737,81 @@ async fn a_wrong_query_parameter_is_named() {
     }
 }
 
+/// Names that say what they are in any record.
+const PLAIN: &str = "address amount answer at bore builder credit debit description design designer email event from fuel gauge height high hours id items \
+    kind language length likely lines low maker material message method name notes number on outcome parts price prototype reason role sheet status stroke \
+    tax telephone tests title to total unit until url value version weight width words";
+/// Ends of names that say it: a reference, a number of the books, a day, a time, a unit.
+const PLAIN_ENDS: [&str; 10] = [
+    "_id", "_no", "_on", "_at", "_mm", "_m", "_in", "_lb", "_kg", "_lbf",
+];
+
+/// A description of the member or of the one schema that it refers to; or its name is plain; or it is the name of its schema, whose
+/// description stands there.
+fn is_described(document: &Value, name: &str, schema: &Value) -> bool {
+    if schema.get("description").is_some()
+        || PLAIN.split_whitespace().any(|plain| plain == name)
+        || PLAIN_ENDS.iter().any(|end| name.ends_with(end))
+    {
+        return true;
+    }
+    let parts = ["oneOf", "anyOf"]
+        .iter()
+        .filter_map(|kind| schema[kind].as_array());
+    let parts: Vec<&Value> = parts
+        .flatten()
+        .filter(|part| part["type"] != "null")
+        .collect();
+    if !parts.is_empty() {
+        return parts.iter().any(|part| is_described(document, name, part));
+    }
+    if let Some(item) = schema.get("items") {
+        return is_described(document, name, item);
+    }
+    match schema["$ref"].as_str() {
+        Some(reference) => {
+            let named = reference.rsplit('/').next().expect("a name").to_lowercase();
+            let own = name.replace('_', "");
+            named == own
+                || format!("{named}s") == own
+                || format!("{}ies", named.trim_end_matches('y')) == own
+                || resolved(document, schema).get("description").is_some()
+        }
+        None => false,
+    }
+}
+
+fn undescribed(document: &Value, at: &str, schema: &Value, into: &mut Vec<String>) {
+    for (name, member) in schema["properties"].as_object().into_iter().flatten() {
+        let place = format!("{at}.{name}");
+        if !is_described(document, name, member) {
+            into.push(place.clone());
+        }
+        undescribed(document, &place, member, into);
+    }
+    for kind in ["allOf", "oneOf", "anyOf"] {
+        for part in schema[kind].as_array().into_iter().flatten() {
+            undescribed(document, at, part, into);
+        }
+    }
+    if let Some(item) = schema.get("items") {
+        undescribed(document, at, item, into);
+    }
+}
+
+#[test]
+fn every_member_is_described_or_its_name_says_what_it_is() {
+    let document = document();
+    let mut found = Vec::new();
+    let schemas = document["components"]["schemas"]
+        .as_object()
+        .expect("schemas");
+    for (name, schema) in schemas {
+        undescribed(&document, name, schema, &mut found);
+    }
+    assert_eq!(found, [""; 0]);
+}
+
 /// Parameters with a list of values take each of them, several joined with commas or one by one (OpenAPI 3.1, style `form`
 /// with and without `explode`), and refuse others.
 #[actix_web::test]

@@ -71,9 +71,11 @@ pub struct Test {
     pub hold_minutes: Option<i32>,
     /// Highest pressure seen in a steam test at full fire.
     pub highest_pressure: Option<Pressure>,
+    /// Whether the inspector passed it; null: not recorded, and the test does not count.
     pub passed: Option<bool>,
     /// The boiler number as the tester read or wrote it.
     pub boiler_number: Option<BoilerNumber>,
+    /// Name of the inspector; null: not recorded, and the test does not count.
     pub inspector: Option<Line>,
     /// Whether the inspector has an interest in the sale.
     pub inspector_interest: Option<bool>,
@@ -137,6 +139,7 @@ pub struct NewTest {
     pub hold_minutes: Option<i32>,
     /// Highest pressure seen at full fire, for steam tests only.
     pub highest_pressure: Option<Pressure>,
+    /// Whether the inspector passed it; null: not recorded, and the test does not count.
     pub passed: Option<bool>,
     /// As the tester read or wrote it. A test with a number other than the boiler's is stored but never counts.
     pub boiler_number: Option<BoilerNumber>,
@@ -145,6 +148,7 @@ pub struct NewTest {
     #[serde(default)]
     #[diesel(skip_insertion)]
     pub number_confirmed: bool,
+    /// Name of the inspector; null: not recorded, and the test does not count.
     pub inspector: Option<Line>,
     /// Whether the inspector has an interest in the sale.
     pub inspector_interest: Option<bool>,

@@ -43,6 +43,7 @@ pub struct Certificate {
     pub boiler_id: i64,
     pub test_id: i64,
     pub number: Code,
+    /// Who issued it, such as a club.
     pub issuer: Line,
     pub issued_on: Day,
     /// The last day printed on it; null: none is printed.
@@ -65,6 +66,7 @@ pub struct NewCertificate {
     /// A test of this boiler that has no certificate yet.
     pub test_id: i64,
     pub number: Code,
+    /// Who issued it, such as a club.
     pub issuer: Line,
     /// Not in the future, not before the test.
     pub issued_on: Day,

@@ -86,6 +86,7 @@ pub struct PaperDue {
     pub stock_no: i32,
     pub status: StockStatus,
     pub boiler_id: i64,
+    /// As stamped on the boiler.
     pub boiler_number: BoilerNumber,
     /// null: too little is recorded to say.
     pub test: Option<TestKind>,

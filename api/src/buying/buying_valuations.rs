@@ -80,11 +80,13 @@ pub struct EngineDescribed {
     pub design: Option<Line>,
     pub boiler_material: Option<Material>,
     pub fuel: Option<Fuel>,
+    /// Year in which it was finished; null: not known.
     #[schema(minimum = 1800, maximum = 2199)]
     pub built_year: Option<i16>,
     /// Won at exhibitions.
     #[schema(minimum = 0, maximum = 100)]
     pub medals: Option<u32>,
+    /// What is sold with it.
     #[serde(default, deserialize_with = "at_most::<10, _, _>")]
     #[schema(max_items = 10)]
     pub included_items: Vec<IncludedItem>,

@@ -73,6 +73,7 @@ pub struct NewErasure {}
     "kept_by_law": true, "kept": "Name and address are kept with this person's sales and purchases, in the stock book and on invoices, as the law on bookkeeping requires. They are shown nowhere else.",
     "enquiries_closed": 1, "offers_withdrawn": 0}))]
 pub struct Erasure {
+    /// The person as they now are.
     pub person: Person,
     /// Whether a sale, purchase or supplier's invoice in the books must go on naming the person.
     pub kept_by_law: bool,

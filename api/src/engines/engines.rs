@@ -71,6 +71,7 @@ pub struct Particulars {
     pub builder: Option<Line>,
     /// Whether the builder was an amateur or a professional.
     pub builder_standing: Option<BuilderStanding>,
+    /// Year in which it was finished; null: not known.
     #[schema(minimum = 1800, maximum = 2199)]
     pub built_year: Option<i32>,
     pub gauge: Option<Length>,
@@ -80,6 +81,7 @@ pub struct Particulars {
     pub scale: Option<Scale>,
     /// Wheel arrangement; only for a locomotive.
     pub whyte: Option<Whyte>,
+    /// Number of cylinders; null: not known.
     #[schema(minimum = 1, maximum = 12)]
     pub cylinders: Option<i32>,
     pub bore: Option<Length>,
@@ -93,6 +95,7 @@ pub struct Particulars {
     pub length: Option<Length>,
     pub width: Option<Length>,
     pub height: Option<Length>,
+    /// Between the outermost axles without side play; null: not known.
     pub rigid_wheelbase: Option<Length>,
     /// Total side play of the rigid wheelbase.
     pub side_play: Option<Length>,
@@ -101,6 +104,7 @@ pub struct Particulars {
     pub fuel: Option<Fuel>,
     #[schema(max_items = 10)]
     pub feeds: Vec<Feed>,
+    /// What is sold with it.
     #[schema(max_items = 10)]
     pub included_items: Vec<IncludedItem>,
     /// Physical condition, not the status in the trade.
@@ -188,6 +192,7 @@ pub struct NewEngine {
     pub builder: Option<Line>,
     /// Whether the builder was an amateur or a professional.
     pub builder_standing: Option<BuilderStanding>,
+    /// Year in which it was finished; null: not known.
     #[schema(minimum = 1800, maximum = 2199)]
     pub built_year: Option<i32>,
     pub gauge: Option<Length>,
@@ -197,6 +202,7 @@ pub struct NewEngine {
     pub scale: Option<Scale>,
     /// Wheel arrangement; only for a locomotive.
     pub whyte: Option<Whyte>,
+    /// Number of cylinders; null: not known.
     #[schema(minimum = 1, maximum = 12)]
     pub cylinders: Option<i32>,
     pub bore: Option<Length>,
@@ -215,6 +221,7 @@ pub struct NewEngine {
     pub length: Option<Length>,
     pub width: Option<Length>,
     pub height: Option<Length>,
+    /// Between the outermost axles without side play; null: not known.
     pub rigid_wheelbase: Option<Length>,
     /// Total side play of the rigid wheelbase; 0: none.
     #[serde(default, deserialize_with = "nought_or_more")]
@@ -225,6 +232,7 @@ pub struct NewEngine {
     #[serde(default, deserialize_with = "at_most::<10, _, _>")]
     #[schema(max_items = 10)]
     pub feeds: Vec<Feed>,
+    /// What is sold with it.
     #[serde(default, deserialize_with = "at_most::<10, _, _>")]
     #[schema(max_items = 10)]
     pub included_items: Vec<IncludedItem>,

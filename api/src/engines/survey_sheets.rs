@@ -44,6 +44,7 @@ pub struct SurveySheet {
     /// Details to read off the engine.
     #[schema(max_items = 30)]
     pub facts: Vec<Sentence>,
+    /// What to grade, area by area.
     #[schema(max_items = 8)]
     pub areas: Vec<AreaToSurvey>,
     #[schema(max_items = 5)]

@@ -45,6 +45,7 @@ pub struct SurveyFacts {
     pub stock_no: i32,
     #[diesel(column_name = on_day)]
     pub on: Day,
+    /// Who surveyed the engine.
     pub surveyor: Line,
     /// Quality of workmanship; null: not assessed.
     pub build_quality: Option<BuildQuality>,
@@ -90,13 +91,21 @@ pub struct Survey {
 #[serde(deny_unknown_fields)]
 #[schema(example = json!({"boiler": "good", "motion": "fair"}))]
 pub struct Grades {
+    /// Null: not graded.
     pub boiler: Option<Grade>,
+    /// Null: not graded.
     pub fittings_and_feeds: Option<Grade>,
+    /// Null: not graded.
     pub cylinders_and_valves: Option<Grade>,
+    /// Null: not graded.
     pub motion: Option<Grade>,
+    /// Null: not graded.
     pub wheels_and_axleboxes: Option<Grade>,
+    /// Null: not graded.
     pub frames: Option<Grade>,
+    /// Null: not graded.
     pub platework_and_paint: Option<Grade>,
+    /// Null: not graded.
     pub completeness: Option<Grade>,
 }
 
@@ -138,6 +147,7 @@ impl FromIterator<(Area, Grade)> for Grades {
 pub struct NewSurvey {
     /// Not before the engine arrived, not after today.
     pub on: Day,
+    /// Who surveyed the engine.
     pub surveyor: Line,
     /// Quality of workmanship; null: not assessed.
     pub build_quality: Option<BuildQuality>,
@@ -146,6 +156,7 @@ pub struct NewSurvey {
     pub asbestos: Option<Asbestos>,
     #[serde(default)]
     pub grades: Grades,
+    /// The faults that were found.
     #[serde(default, deserialize_with = "at_most::<200, _, _>")]
     #[schema(max_items = 200)]
     pub findings: Vec<NewFinding>,

@@ -120,6 +120,7 @@ pub struct NewEnquiry {
     pub person: Option<NewPerson>,
     /// The engine that it is about; with a `website` key it must be published. Without an engine, `want` is required.
     pub stock_no: Option<i32>,
+    /// What the person looks for; null: nothing further.
     pub want: Option<NewWant>,
     pub message: Option<Prose>,
     /// The day on which to follow it up, today or later. Default: today.

@@ -74,8 +74,11 @@ pub struct Firm {
 #[schema(example = json!({"name": "Quillow Lane Works"}))]
 pub struct FirmPatch {
     pub name: Line,
+    /// IANA name; all dates are dates in this zone.
     pub time_zone: Code,
     pub jurisdiction: Jurisdiction,
+    /// Address of an engine's page on the shop site: an RFC 6570 template with `{page_name}`; null: there is no such
+    /// page.
     pub page_url: Option<Line>,
     /// Hours, 1 to 2160 (90 days).
     #[schema(minimum = 1, maximum = 2160)]
@@ -92,6 +95,7 @@ pub struct FirmPatch {
     #[schema(min_items = 1, max_items = 10)]
     pub languages: Vec<Language>,
     pub address: Option<Text<500>>,
+    /// As printed on invoices; null: the firm is not registered for VAT.
     pub vat_number: Option<Code>,
 }
 

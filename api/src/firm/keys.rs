@@ -60,6 +60,7 @@ pub struct Key {
     pub person: Line,
     /// The last day on which the key works; null: it does not expire.
     pub expires_on: Option<Day>,
+    /// A revoked key is refused.
     pub revoked: bool,
     /// When the key stops working after a rotation; null: it has not been rotated.
     pub ends_at: Option<Instant>,
@@ -73,6 +74,7 @@ pub struct Key {
 pub struct NewKey {
     pub name: Line,
     pub role: Role,
+    /// Who uses the key.
     pub person: Line,
     pub expires_on: Option<Day>,
 }

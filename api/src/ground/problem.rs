@@ -90,6 +90,7 @@ pub struct FieldError {
     /// JSON pointer (RFC 6901) into the request body.
     #[schema(max_length = 300, example = "/working_pressure/value")]
     pub pointer: String,
+    /// What is wrong with the field and what would be right.
     #[schema(max_length = 1000, example = "must be a number above 0")]
     pub detail: String,
 }
@@ -100,6 +101,7 @@ const MOST_REPORTED: usize = 100;
 /// Why a gate is shut, and how to open it.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, ToSchema)]
 pub struct GateReason {
+    /// The check of the gate that is not met.
     #[schema(max_length = 60, example = "papers")]
     pub check: String,
     #[schema(
@@ -107,10 +109,12 @@ pub struct GateReason {
         example = "The steam certificate expired on 14 May 2026."
     )]
     pub reason: String,
+    /// What clears it.
     #[schema(max_length = 1000, example = "Record a steam test of this boiler.")]
     pub remedy: String,
     /// The request that meets the check; null: there is no single one.
     pub act: Option<Act>,
+    /// Addresses of the records that show it.
     #[schema(max_items = 50, value_type = Vec<Line>)]
     pub evidence: Vec<String>,
 }

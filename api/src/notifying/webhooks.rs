@@ -96,6 +96,7 @@ pub struct NewWebhook {
 pub struct WebhookPatch {
     #[schema(max_length = 2000)]
     pub url: Text<2000>,
+    /// Entry types to send: full (`engine.sold`) or prefix (`engine`). Empty: all.
     #[serde(deserialize_with = "at_most::<50, _, _>")]
     #[schema(max_items = 50)]
     pub types: Vec<Code>,
@@ -113,6 +114,7 @@ pub(crate) struct Secret(String);
 pub struct WebhookWithSecret {
     #[serde(flatten)]
     pub webhook: Webhook,
+    /// Signs the calls; shown only here.
     #[schema(value_type = String, max_length = 60, example = "whsec_MfKQ9r8GKYqrTwjUPD8ILPZIo2LaLaSwMfKQ9r8GKYo=")]
     pub(crate) secret: Secret,
 }

@@ -86,6 +86,7 @@ pub struct PlannedStep {
     pub fitter: Option<Line>,
     /// First day of work.
     pub first: Day,
+    /// The day on which the step ends.
     pub last: Day,
     /// Hours of the fitter, by day.
     #[schema(max_items = 366)]
@@ -173,8 +174,10 @@ pub struct Answer {
     /// Changes that would mean fewer missed dates, or fewer days late; best first.
     #[schema(max_items = 20)]
     pub savings: Vec<Saved>,
+    /// What the plan could not take into account.
     #[schema(max_items = 100)]
     pub warnings: Vec<Text<400>>,
+    /// To be read with the plan.
     #[schema(max_items = 1)]
     pub cautions: Vec<Text<400>>,
 }
@@ -244,6 +247,7 @@ pub struct StepOutcome {
 
 #[derive(Debug, Clone, Serialize, ToSchema)]
 pub struct FitterOutcome {
+    /// The fitter's name.
     pub fitter: Line,
     /// Up to today.
     pub hours_planned: Hours,
@@ -261,6 +265,7 @@ pub struct PlanOutcome {
     pub on: Day,
     #[schema(max_items = 1000)]
     pub jobs: Vec<StepOutcome>,
+    /// Hours of each fitter.
     #[schema(max_items = 1000)]
     pub fitters: Vec<FitterOutcome>,
 }
@@ -272,7 +277,9 @@ pub struct HoursAccuracyOfKind {
     pub touches: Option<Touches>,
     /// Hours of this fitter; null: the entry is about a kind of job.
     pub fitter: Option<Line>,
+    /// Sum of the hours agreed.
     pub hours_agreed: Hours,
+    /// Sum of the hours booked.
     pub hours_booked: Hours,
     /// Hours that the next plan expects per agreed hour; close to 1 while little is known. For fitters it is only
     /// shown, not used.

@@ -98,11 +98,13 @@ pub struct ValueAdded {
     pub stock_no: i32,
     pub on: Day,
     pub basis: ValuationBasis,
+    /// Ids of the jobs, reckoned as all finished.
     #[schema(max_items = 15)]
     pub jobs: Vec<i64>,
     /// Tests that the jobs make necessary, or that renew expired certificates.
     #[schema(max_items = 7)]
     pub tests: Vec<TestKind>,
+    /// What the engine would fetch as it is.
     pub price_now: Range,
     /// As if all jobs were finished, and the tests passed, on that day.
     pub price_after: Range,
@@ -119,6 +121,7 @@ pub struct ValueAdded {
     /// Share of such differences that make a profit, 0 to 1.
     #[schema(max_length = 40)]
     pub chance_it_pays: String,
+    /// What makes the figures less sure.
     #[schema(max_items = 10)]
     pub warnings: Vec<Text<400>>,
 }

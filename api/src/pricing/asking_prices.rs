@@ -104,8 +104,10 @@ pub struct OwnerNotice {
     /// The owner of the engine.
     #[diesel(sql_type = Nullable<BigInt>)]
     pub owner_id: Option<i64>,
+    /// The asking price before.
     #[diesel(sql_type = Numeric)]
     pub old_price: Money,
+    /// The asking price from then on.
     #[diesel(sql_type = Numeric)]
     pub new_price: Money,
     /// The first day of the new price.

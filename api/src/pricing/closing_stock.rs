@@ -109,7 +109,9 @@ pub struct StockValuationTotals {
     pub n_without_price: i64,
     /// Spent up to the day, including the purchases.
     pub cost: Money,
+    /// From cost to net realisable value.
     pub write_down: Money,
+    /// Earlier write-downs taken back.
     pub reversal: Money,
     /// The value of the stock: the lower of cost and net realisable value of each engine.
     pub carrying_amount: Money,

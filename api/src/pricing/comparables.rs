@@ -93,6 +93,7 @@ pub struct Comparable {
     /// Whole months for which its certificates were still valid on the day of the sale; 0: none was valid.
     #[schema(minimum = 0, maximum = 60)]
     pub papers_months_left: Option<i32>,
+    /// Null: not known.
     pub boiler_material: Option<Material>,
     /// Items sold with the engine; empty: none, or not known.
     #[schema(max_items = 10)]
@@ -101,6 +102,7 @@ pub struct Comparable {
     pub stock_no: Option<i32>,
     /// The day from which it no longer counts; null while it counts.
     pub withdrawn_on: Option<Day>,
+    /// Null: not withdrawn.
     pub withdrawal_reason: Option<Text<1000>>,
 }
 
@@ -137,6 +139,7 @@ pub struct NewComparable {
     /// Whole months for which its certificates were still valid on the day of the sale; 0: none was valid.
     #[schema(minimum = 0, maximum = 60)]
     pub papers_months_left: Option<i32>,
+    /// Null: not known.
     pub boiler_material: Option<Material>,
     /// Items sold with the engine; empty: none, or not known.
     #[serde(default, deserialize_with = "at_most::<10, _, _>")]

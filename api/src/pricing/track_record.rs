@@ -155,6 +155,7 @@ pub struct EstimateAndPrice {
     "prd": {"value": "0.9766", "from": "0.9800", "to": "1.0300", "result": "not_judged"},
     "prb": {"value": "0.1355", "from": "-0.0500", "to": "0.0500", "result": "above"}}))]
 pub struct StudyShown {
+    /// Number of prices compared.
     #[schema(minimum = 2)]
     pub n_pairs: usize,
     /// Fewer than 20 pairs, so one more sale could change a result.

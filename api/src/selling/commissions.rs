@@ -111,6 +111,7 @@ pub struct CommissionStatement {
     pub currency: Code,
     /// The firm's VAT number; null: not recorded, or the firm is not registered.
     pub vat_number: Option<Code>,
+    /// What the owner has been paid.
     #[schema(max_items = 1000)]
     pub payouts: Vec<Payout>,
 }

@@ -54,6 +54,7 @@ pub struct Delivery {
     pub handed_to: Line,
     /// The items handed over with the engine; null: not recorded.
     pub items_handed_over: Option<Text<1000>>,
+    /// Null: no carrier took it.
     pub carrier: Option<Line>,
     /// As the carrier wrote it.
     pub carrier_reference: Option<Code>,

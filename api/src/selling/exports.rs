@@ -57,6 +57,7 @@ pub struct Export {
     pub id: i64,
     pub sale_id: i64,
     pub stock_no: i32,
+    /// The country to which it goes.
     pub destination: Jurisdiction,
     pub method: ExportMethod,
     /// The firm has control to the end.

@@ -77,6 +77,7 @@ pub struct CreditNote {
 #[derive(Debug, Clone, Serialize, ToSchema)]
 #[schema(example = json!({"destination": "CH", "zero_rated": true, "wording": "zero-rated export"}))]
 pub struct InvoiceExport {
+    /// The country to which it goes.
     pub destination: Jurisdiction,
     /// Free of tax as the sale was declared; false if a private buyer collects.
     pub zero_rated: bool,
@@ -122,6 +123,7 @@ pub struct Invoice {
     pub buyer_abroad: bool,
     /// Null: not recorded as an export.
     pub export: Option<InvoiceExport>,
+    /// Paid so far, deposits included.
     pub paid: Money,
     /// What is still to be paid; below 0: what is still to be refunded.
     pub balance: Money,

@@ -34,8 +34,8 @@ pub enum Command {
     Days(Days),
     /// Write the OpenAPI document
     Openapi {
-        /// File to write; `-` for standard output
-        #[arg(default_value = "openapi/outshop.json")]
+        /// File to write; `-`: standard output
+        #[arg(default_value = "-")]
         file: PathBuf,
     },
     /// Import records from a file

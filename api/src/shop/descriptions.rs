@@ -80,6 +80,7 @@ pub struct DescribedEngine {
     #[serde(flatten)]
     #[diesel(embed)]
     pub told: PublicEngine,
+    /// Number of cylinders; null: not known.
     #[schema(minimum = 1, maximum = 12)]
     pub cylinders: Option<i32>,
     pub bore: Option<Length>,
@@ -88,6 +89,7 @@ pub struct DescribedEngine {
     pub driving_wheel_diameter: Option<Length>,
     #[schema(max_items = 10)]
     pub feeds: Vec<Feed>,
+    /// Whether a boiler is fitted.
     pub has_boiler: bool,
 }
 

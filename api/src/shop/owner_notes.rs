@@ -50,6 +50,7 @@ const MOST_NOTES: i64 = 50;
     "notes": "Blow down hot, sweep the tubes, oil the bores, and leave the drains open until spring."}))]
 pub struct OwnerNote {
     pub id: i64,
+    /// What the note is about.
     pub topic: OwnerNoteTopic,
     /// Null: for engines of every kind.
     pub kind: Option<Kind>,
@@ -65,6 +66,7 @@ pub struct OwnerNote {
 #[schema(example = json!({"topic": "laying_up", "kind": "locomotive", "fuel": "coal",
     "notes": "Blow down hot, sweep the tubes, oil the bores, and leave the drains open until spring."}))]
 pub struct NewOwnerNote {
+    /// What the note is about.
     pub topic: OwnerNoteTopic,
     /// Leave it out for engines of every kind.
     pub kind: Option<Kind>,

@@ -94,6 +94,7 @@ pub struct PublicCard {
     pub build_quality: Option<BuildQuality>,
     /// The asking price; null: price on request.
     pub price: Option<Money>,
+    /// Whether visitors must ask for the price.
     pub price_on_request: bool,
     /// ISO 4217.
     pub currency: Code,
@@ -197,6 +198,7 @@ pub struct PublicEngine {
     pub designer: Option<Line>,
     pub builder: Option<Line>,
     pub builder_standing: Option<BuilderStanding>,
+    /// Year in which it was finished.
     #[schema(minimum = 1800, maximum = 2199)]
     pub built_year: Option<i32>,
     pub gauge: Option<Length>,
@@ -207,6 +209,7 @@ pub struct PublicEngine {
     pub length: Option<Length>,
     pub width: Option<Length>,
     pub height: Option<Length>,
+    /// What is sold with it.
     #[schema(max_items = 10)]
     pub included_items: Vec<IncludedItem>,
     pub offered_as: OfferedAs,
@@ -293,6 +296,7 @@ pub struct CountOfValue {
 
 #[derive(Debug, Clone, Copy, Default, Serialize, ToSchema)]
 pub struct Count {
+    /// Neither reserved nor sold.
     #[schema(minimum = 0)]
     pub for_sale: u32,
     /// Reserved at present.

@@ -52,6 +52,7 @@ const DRAINED: &str = "drained";
 #[schema(example = json!({"item": "photographs_of_condition", "description": "Photographs show its condition on the day it leaves", "kind": null,
     "at_distance": true, "buyer_abroad": null, "shuts_gate": true}))]
 pub struct ChecklistItem {
+    /// The name by which it is ticked.
     pub item: Code,
     /// What is to be done.
     pub description: Text<200>,
@@ -139,6 +140,7 @@ pub struct DespatchChecklist {
 
 #[derive(Debug, Clone, Serialize, ToSchema)]
 pub struct ToPrepare {
+    /// The item of the checklist.
     pub item: Code,
     pub description: Text<200>,
     /// true: the engine may not leave on that day until it is ticked.

@@ -38,6 +38,7 @@ pub fn routes(cfg: &mut Operations<'_>) {
 #[diesel(table_name = preparation_ticks)]
 #[schema(example = json!({"item": "drained", "on": "2026-05-14", "done_by": "Edda Morlock"}))]
 pub struct Prepared {
+    /// The item of the checklist.
     pub item: Code,
     #[diesel(column_name = done_on)]
     pub on: Day,

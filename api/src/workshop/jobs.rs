@@ -244,7 +244,7 @@ pub struct JobPatch {
 pub struct JobFilters {
     /// Any of these statuses.
     #[serde(default, deserialize_with = "any_of")]
-    #[param(value_type = Option<Vec<JobStatus>>, style = Form, explode = false, max_items = 20, example = json!(["agreed","in_hand"]))]
+    #[param(value_type = Option<Vec<JobStatus>>, style = Form, explode = false, max_items = 20, example = json!(["agreed","started"]))]
     status: Vec<JobStatus>,
     /// Stock number of the engine.
     #[param(minimum = 1, example = 10)]

@@ -111,6 +111,7 @@ pub struct EngineReadiness {
     pub stock_no: i32,
     pub on: Day,
     pub gate: Gate,
+    /// Whether every check of the gate is met.
     pub open: bool,
     /// The checks with outcome `unmet` or `warning`.
     #[schema(max_items = 40)]

@@ -71,6 +71,7 @@ pub struct WorkRecord {
 pub struct WorkDone {
     pub title: Line,
     pub finished_on: Day,
+    /// Parts of the engine that the work touched.
     #[schema(max_items = 4)]
     pub touches: Vec<Touches>,
     /// The findings that it cleared.

@@ -216,10 +216,12 @@ pub enum Event {
         at: Option<TimeOfDay>,
         /// Hydraulic and gas tank tests: the test pressure.
         pressure: Option<Pressure>,
+        /// How long the pressure was held.
         #[cfg_attr(feature = "wire", schema(maximum = 1440))]
         hold_minutes: Option<u16>,
         /// Steam tests: the highest pressure seen at full fire.
         highest_pressure: Option<Pressure>,
+        /// Whether the inspector passed it.
         passed: Option<bool>,
         /// Boiler number that the test or its certificate gives.
         boiler_number: Option<BoilerNumber>,
@@ -244,14 +246,17 @@ pub enum Event {
     WorkingPressureChanged {
         on: Day,
         at: Option<TimeOfDay>,
+        /// The pressure from then on.
         working_pressure: Pressure,
     },
     /// One boiler was put in the engine (`in`) in place of another (`out`).
     BoilerExchanged {
         on: Day,
         at: Option<TimeOfDay>,
+        /// Number of the boiler put in.
         #[serde(rename = "in")]
         fitted: BoilerNumber,
+        /// Number of the boiler taken out.
         #[serde(rename = "out")]
         removed: BoilerNumber,
     },

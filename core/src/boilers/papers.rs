@@ -47,12 +47,16 @@ pub struct Answer {
     /// Working pressure after the last change x volume, four places.
     #[cfg_attr(feature = "wire", schema(max_length = 40, example = "49.6423"))]
     pub bar_litres: String,
+    /// The size that decides which tests are due.
     pub band: Band,
     pub required: Required,
+    /// The papers that the tests made.
     #[cfg_attr(feature = "wire", schema(max_items = 2000))]
     pub papers: Vec<Paper>,
+    /// Tests that made no paper, with the reason.
     #[cfg_attr(feature = "wire", schema(max_items = 2000))]
     pub tests_not_counted: Vec<TestNotCounted>,
+    /// What is valid on each day asked for.
     #[cfg_attr(feature = "wire", schema(max_items = 1000))]
     pub days: Vec<DayAnswer>,
     /// Days of the period on which every certificate that the code requires is valid.
@@ -60,6 +64,7 @@ pub struct Answer {
     pub open_days: Vec<DaySpan>,
     #[cfg_attr(feature = "wire", schema(max_items = 10))]
     pub next_due: Vec<Due>,
+    /// What is odd about the records.
     #[cfg_attr(feature = "wire", schema(max_items = 20000))]
     pub flags: Vec<Flag>,
     #[cfg_attr(feature = "wire", schema(max_items = 100))]
@@ -86,6 +91,7 @@ pub struct RequiredPressure {
     #[cfg_attr(feature = "wire", schema(max_length = 40, example = "135"))]
     pub value: String,
     pub unit: PressureUnit,
+    /// The same in bar.
     #[cfg_attr(feature = "wire", schema(max_length = 40, example = "9.3079"))]
     pub bar: String,
 }
@@ -94,6 +100,7 @@ pub struct RequiredPressure {
 #[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
 #[cfg_attr(feature = "wire", schema(as = BoilerPaper))]
 pub struct Paper {
+    /// What kind of paper it is.
     pub paper: PaperKind,
     pub test_on: Day,
     pub from: Day,

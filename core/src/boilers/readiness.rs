@@ -252,7 +252,9 @@ pub fn travels_drained(settings: &Settings, has_boiler: bool, on: Day) -> bool {
 pub struct Readiness {
     pub on: Day,
     pub gate: Gate,
+    /// Whether every check of the gate is met.
     pub open: bool,
+    /// What the gate requires, met or not.
     #[cfg_attr(feature = "wire", schema(max_items = 40))]
     pub checks: Vec<CheckAnswer>,
     /// Days in the 24 months from `on` on which the gate would be open.

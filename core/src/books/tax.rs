@@ -293,6 +293,7 @@ pub struct MarginTaxQuestion {
     pub purchase: Money,
     /// The selling price, including tax.
     pub sale: Money,
+    /// Rate of tax.
     pub rate_percent: Percent,
 }
 

@@ -184,6 +184,7 @@ pub struct TermUsed {
     #[cfg_attr(feature = "wire", schema(maximum = 10000))]
     pub value: u16,
     pub unit: TermUnit,
+    /// The published source of the rule.
     #[cfg_attr(feature = "wire", schema(max_length = 300))]
     pub source: String,
     pub confidence: Mark,

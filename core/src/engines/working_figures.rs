@@ -66,6 +66,7 @@ impl Serialize for Figure {
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
 #[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
 pub struct Input {
+    /// The fact that the valuation used.
     pub fact: Fact,
     #[cfg_attr(feature = "wire", schema(max_length = 64, example = "1 1/2 in"))]
     pub value: String,
@@ -77,6 +78,7 @@ pub struct Input {
 pub struct Basis {
     #[cfg_attr(feature = "wire", schema(max_items = 14))]
     pub inputs: Vec<Input>,
+    /// Facts that are not recorded and would be used.
     #[cfg_attr(feature = "wire", schema(max_items = 14))]
     pub missing: Vec<Fact>,
     /// How the figure was calculated, and what it ignores.
@@ -119,8 +121,10 @@ pub struct WorkingFigures {
     pub boiler_size: BoilerSize,
     pub lifting: Lifting,
     pub tractive_effort: Option<TractiveEffort>,
+    /// Weight on the driving wheels over the tractive effort.
     pub factor_of_adhesion: Option<FactorOfAdhesion>,
     pub load: Option<Load>,
+    /// The smallest curve that it goes round; null: not known.
     pub smallest_curve: Option<SmallestCurve>,
 }
 
@@ -128,6 +132,7 @@ pub struct WorkingFigures {
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
 #[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
 pub struct ScaleFigures {
+    /// The scales usual for that gauge.
     #[cfg_attr(feature = "wire", schema(max_items = 12))]
     pub scales: Vec<ScaleFigure>,
     pub basis: Basis,
@@ -136,7 +141,9 @@ pub struct ScaleFigures {
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
 #[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
 pub struct ScaleFigure {
+    /// The scale as a ratio: 8 is 1:8.
     pub one_to: Figure,
+    /// The scale as inches to the foot.
     pub inches_to_the_foot: Figure,
     pub from: ScaleBasis,
 }
@@ -144,6 +151,7 @@ pub struct ScaleFigure {
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
 #[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
 pub struct BoilerSize {
+    /// Working pressure in bar times volume in litres; null: one of them is not known.
     pub bar_litres: Option<Figure>,
     pub basis: Basis,
 }
@@ -153,6 +161,7 @@ pub struct BoilerSize {
 pub struct Lifting {
     pub weight_lb: Option<Figure>,
     pub weight_kg: Option<Figure>,
+    /// To be read with the weight.
     #[cfg_attr(feature = "wire", schema(max_length = 400))]
     pub caution: &'static str,
     pub basis: Basis,
@@ -161,7 +170,9 @@ pub struct Lifting {
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
 #[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
 pub struct TractiveEffort {
+    /// In pounds force.
     pub lbf: Option<Figure>,
+    /// In newtons.
     pub n: Option<Figure>,
     /// Stated tractive effort against the formula, in percent of the formula; negative if less is stated.
     pub stated_differs_percent: Option<Figure>,
@@ -180,6 +191,7 @@ pub struct FactorOfAdhesion {
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
 #[cfg_attr(feature = "wire", derive(utoipa::ToSchema))]
 pub struct Load {
+    /// What limits the load; null: not known.
     pub limited_by: Option<Limit>,
     /// Says from which gradient the engine cannot move itself; null: it can, or it is not known.
     #[cfg_attr(feature = "wire", schema(max_length = 400))]

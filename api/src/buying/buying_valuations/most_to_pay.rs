@@ -52,6 +52,7 @@ pub struct BuyingValuationMoney {
     pub rate_percent: Percent,
     /// What an hour of the work must earn; null: no rate was given or set.
     pub hour_recovery_rate: Option<Money>,
+    /// Work that the engine needs before it is sold.
     #[schema(max_items = 50)]
     pub work_foreseen: Vec<ForeseenCost>,
     /// Sum of the hours.
@@ -69,6 +70,7 @@ pub struct ForeseenCost {
     pub description: Line,
     pub hours: Hours,
     pub parts: Money,
+    /// Work by others.
     pub outside_work: Money,
     pub tests: Money,
     /// Hours at the recovery rate, rounded to the penny (half up), plus parts, outside work and tests.

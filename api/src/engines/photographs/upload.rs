@@ -41,6 +41,7 @@ pub struct Upload {
 #[expect(dead_code, reason = "describes the form; Upload reads it")]
 #[schema(example = json!({"photograph": "\u{ff}\u{d8}\u{ff}\u{e0}", "alt": "Marrowby from the left, on a bench", "public": true}))]
 pub struct UploadForm {
+    /// JPEG, PNG or WebP.
     photograph: PictureFile,
     /// Text for people who cannot see the image; without it visitors are not shown the photograph.
     alt: Option<Text<500>>,

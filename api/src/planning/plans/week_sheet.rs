@@ -50,6 +50,7 @@ pub struct SheetLine {
 /// The week of one fitter.
 #[derive(Debug, Clone, Serialize, ToSchema)]
 pub struct SheetOfFitter {
+    /// The fitter's name.
     pub fitter: Line,
     /// Total of the week.
     pub hours: Hours,
@@ -77,6 +78,7 @@ pub struct SheetTest {
     pub stock_no: i32,
     pub name: Line,
     pub test: TestKind,
+    /// The fitter that the plan gives it to; null: nobody.
     pub fitter: Option<Line>,
 }
 
@@ -109,15 +111,18 @@ pub struct WeekSheet {
     pub until: Day,
     #[schema(max_items = 1000)]
     pub fitters: Vec<SheetOfFitter>,
+    /// Promises that fall due in the week.
     #[schema(max_items = 5000)]
     pub promises: Vec<SheetPromise>,
     #[schema(max_items = 1000)]
     pub tests: Vec<SheetTest>,
+    /// Jobs that cannot be planned, and why.
     #[schema(max_items = 1000)]
     pub waiting: Vec<SheetWaiting>,
     /// Work of the whole plan that is not scheduled yet.
     #[schema(max_items = 1000)]
     pub unplaced: Vec<UnplacedStep>,
+    /// To be read with the sheet.
     #[schema(max_items = 1)]
     pub cautions: Vec<Text<400>>,
 }

@@ -44,6 +44,7 @@ pub fn say_once(document: &mut Value) {
         });
         answers.extend(named);
     });
+    each_operation(document, |_, _, operation| name_orders(operation));
     pages_name_their_items(document);
     share_parameters(document);
 }
@@ -78,6 +79,28 @@ fn each_operation(document: &mut Value, mut act: impl FnMut(&str, &str, &mut Val
 
 fn reference(kind: &str, name: &str) -> Value {
     json!({"$ref": format!("{COMPONENTS}{kind}/{name}")})
+}
+
+/// Names for the values of `sort`, for generators that make constants of them: `-price` cannot be one.
+fn name_orders(operation: &mut Value) {
+    let parameters = operation
+        .get_mut("parameters")
+        .and_then(Value::as_array_mut);
+    for parameter in parameters.into_iter().flatten() {
+        if parameter["name"] != "sort" {
+            continue;
+        }
+        let values = parameter["schema"]["enum"].as_array().into_iter().flatten();
+        let names = values.filter_map(Value::as_str).map(|value| {
+            let name = value.trim_start_matches('-').to_uppercase();
+            match value.strip_prefix('-') {
+                Some(_) => format!("{name}_DESCENDING"),
+                None => name,
+            }
+        });
+        let names: Vec<String> = names.collect();
+        parameter["schema"]["x-enum-varnames"] = json!(names);
+    }
 }
 
 fn is_refusal(status: &str) -> bool {

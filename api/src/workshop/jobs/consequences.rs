@@ -64,6 +64,7 @@ pub struct JobConsequences {
     pub tests: Vec<Due>,
     /// The day promised to the buyer, if certificates that the job voids must be renewed before it; null: none.
     pub endangers: Option<PromiseInDanger>,
+    /// To be read with the answer.
     #[schema(max_items = 10)]
     pub cautions: Vec<Text<400>>,
 }

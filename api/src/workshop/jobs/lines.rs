@@ -48,6 +48,7 @@ pub struct HoursLine {
     pub id: i64,
     #[diesel(column_name = on_day)]
     pub on: Day,
+    /// Name of the fitter who worked.
     pub fitter: Line,
     /// Below 0 if the line reverses another.
     pub hours: Hours,
@@ -77,6 +78,7 @@ pub struct PartsLine {
 pub struct NewHours {
     /// Not before the engine arrived, not after today; in an open tax period.
     pub on: Day,
+    /// Name of the fitter who worked.
     pub fitter: Line,
     /// More than 0. At most 24 for one fitter on one day, with those already booked, unless confirmed.
     pub hours: Hours,

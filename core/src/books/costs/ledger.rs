@@ -47,6 +47,7 @@ pub struct CostLine {
     pub cost: Money,
     /// The amount that the price has to recover: hours at the recovery rate, everything else at cost.
     pub worth: Money,
+    /// VAT on suppliers' invoices that is reclaimed.
     pub supplier_vat: Money,
     pub hours: Hours,
 }
@@ -105,6 +106,7 @@ pub struct SumOfKind {
     pub cost: Money,
     /// The amount that the price has to recover: hours at the recovery rate, everything else at cost.
     pub worth: Money,
+    /// VAT on suppliers' invoices that is reclaimed.
     pub supplier_vat: Money,
 }
 
@@ -122,7 +124,9 @@ pub struct Ledger {
     /// Cost for the break-even price: the same with work at recovery rates.
     pub worth: Money,
     /// All tax on suppliers' invoices, recoverable or not.
+    /// VAT on suppliers' invoices that is reclaimed.
     pub supplier_vat: Money,
+    /// All hours booked on the engine's jobs.
     pub hours_booked: Hours,
 }
 

@@ -80,6 +80,7 @@ pub struct BookLine {
     pub purchase_invoice_no: Option<String>,
     /// Paid for the engine, or payable to its owner.
     pub purchase_price: Money,
+    /// The name of the seller; null: not recorded.
     #[cfg_attr(feature = "wire", schema(max_length = 400))]
     pub seller: Option<String>,
     #[cfg_attr(feature = "wire", schema(max_length = 400))]
@@ -90,6 +91,7 @@ pub struct BookLine {
     pub sales_invoice_no: Option<String>,
     pub price: Option<Money>,
     pub disposal: Option<Disposal>,
+    /// Null: not sold.
     #[cfg_attr(feature = "wire", schema(max_length = 400))]
     pub buyer: Option<String>,
     /// Price less purchase price; null outside the margin scheme and until it is sold.
@@ -381,7 +383,9 @@ pub struct StockValuationLine {
     pub used: Option<ValueUsed>,
     /// The carrying amount before: cost less earlier write-downs.
     pub carrying_amount_before: Money,
+    /// From cost to net realisable value.
     pub write_down: Money,
+    /// Earlier write-down taken back.
     pub reversal: Money,
     /// The lower of cost and net realisable value.
     pub carrying_amount: Money,

@@ -59,7 +59,9 @@ pub struct CostToCome {
     /// The hours at the rates of the fitters who are to work them.
     pub work: Money,
     pub parts: Money,
+    /// Work by others.
     pub outside_work: Money,
+    /// Fees of tests that are still due.
     pub test_fees: Money,
     /// Their sum.
     pub amount: Money,
