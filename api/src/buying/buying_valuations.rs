@@ -78,6 +78,7 @@ pub struct EngineDescribed {
     pub builder_standing: Option<BuilderStanding>,
     /// The published design that it was built to.
     pub design: Option<Line>,
+    /// Null: not known.
     pub boiler_material: Option<Material>,
     pub fuel: Option<Fuel>,
     /// Year in which it was finished; null: not known.

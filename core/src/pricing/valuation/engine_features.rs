@@ -37,7 +37,6 @@ pub struct EngineOnSale {
     pub builder: Option<BuilderStanding>,
     /// Name of the published design.
     pub design: Option<String>,
-    /// Null: not known.
     pub boiler_material: Option<Material>,
     pub fuel: Option<Fuel>,
     pub built_in: Option<i16>,
